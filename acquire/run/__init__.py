@@ -1,0 +1,1 @@
+"""Check the parts of one run against each other, run it, and store it."""
