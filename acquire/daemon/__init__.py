@@ -1,0 +1,1 @@
+"""Queue, schedules, workers and the local API of an unattended bench."""

@@ -1,0 +1,491 @@
+"""The one door to the daemon's SQLite file: runs, gates, schedules and events.
+
+The rules of this file:
+
+* Every change of state and the event that tells of it are one transaction.
+* At most one run is active on a bench; the database itself refuses a second.
+* Nothing here waits, runs a recipe or contacts anything. A claimed run that lost its process is
+  found by whoever holds the daemon's lock, and given back exactly once.
+* The file works with the daemon down: a command opens it, acts and leaves.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+from acquire.errors import BadInputError, RefusedError
+
+VERSION = 1
+
+RunState = Literal["queued", "running", "parked", "finished", "cancelled"]
+ENDED: tuple[RunState, ...] = ("finished", "cancelled")
+
+
+@dataclass(frozen=True, slots=True)
+class Submission:
+    """What a client asks for.
+
+    ``key`` makes a submission repeatable: a second one with the same key returns the first run.
+    ``not_before`` is seconds since the epoch. [s]
+    """
+
+    recipe_name: str
+    recipe_text: str
+    bench: str
+    priority: int = 0
+    not_before: float = 0.0
+    submitted_by: str = ""
+    key: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One row of the queue or of the history. Times in seconds since the epoch. [s]"""
+
+    id: int
+    recipe_name: str
+    recipe_text: str
+    bench: str
+    priority: int
+    state: RunState
+    submitted_at: float
+    submitted_by: str
+    not_before: float
+    schedule: int | None
+    attempts: int
+    cancel_requested: bool
+    worker_pid: int | None
+    started_at: float | None
+    ended_at: float | None
+    spool: str | None
+    path: str | None
+    exit_code: int | None
+    reason: str
+    document: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A place where a run waits for a hand."""
+
+    id: int
+    run: int
+    condition: str
+    instruction: str
+    cautions: tuple[str, ...]
+    opened_at: float
+    confirmed_at: float | None
+    confirmed_by: str | None
+    closed_at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEvent:
+    """One event; ``id`` grows without gaps being promised, and never repeats."""
+
+    id: int
+    run: int | None
+    at: float
+    name: str
+    data: Mapping[str, object]
+
+
+_RUN_COLUMNS = ", ".join(Run.__slots__)
+_GATE_COLUMNS = ", ".join(Gate.__slots__)
+
+
+def _run(row: Sequence[object]) -> Run:
+    values = dict(zip(Run.__slots__, row, strict=True))
+    values["cancel_requested"] = bool(values["cancel_requested"])
+    return Run(**values)  # type: ignore[arg-type]  # the STRICT table vouches for the types
+
+
+def _gate(row: Sequence[object]) -> Gate:
+    values = dict(zip(Gate.__slots__, row, strict=True))
+    values["cautions"] = tuple(json.loads(str(values["cautions"])))
+    return Gate(**values)  # type: ignore[arg-type]  # the STRICT table vouches for the types
+
+
+class Queue:
+    """The queue file of one state folder. One object per thread.
+
+    Parameters
+    ----------
+    path : of the SQLite file; made when missing.
+    capacity : runs that may wait at once; one more is refused.
+    clock : seconds since the epoch; replaced in tests. [s]
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        capacity: int = 10_000,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self.path = path
+        self.capacity = capacity
+        self._clock = clock
+        self._db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        self._migrate()
+
+    def close(self) -> None:
+        """Close the file; the object is of no further use."""
+        self._db.close()
+
+    def _migrate(self) -> None:
+        with self._change():
+            (version,) = self._db.execute("PRAGMA user_version").fetchone()
+            if version == VERSION:
+                return
+            if version != 0:
+                raise RefusedError(
+                    f"{self.path}: queue version {version}, this floorshot knows {VERSION}; "
+                    "use the floorshot that made it, or another state folder"
+                )
+            script = resources.files("acquire.daemon").joinpath("schema.sql").read_text("utf-8")
+            for statement in script.split(";"):
+                if statement.strip():
+                    self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {VERSION}")
+
+    @contextmanager
+    def _change(self) -> Iterator[None]:
+        """One transaction that takes the write lock at once, so that no reader's view is stale."""
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    # -- events ----------------------------------------------------------------------------------
+    def _tell(self, name: str, run: int | None, data: Mapping[str, object]) -> int:
+        cursor = self._db.execute(
+            "INSERT INTO event (run, at, name, data) VALUES (?, ?, ?, ?)",
+            (run, self._clock(), name, json.dumps(dict(data), allow_nan=False)),
+        )
+        return int(cursor.lastrowid or 0)
+
+    def tell(self, name: str, run: int | None = None, **data: object) -> int:
+        """Store one event and return its number."""
+        with self._change():
+            return self._tell(name, run, data)
+
+    def events(
+        self, after: int = 0, *, run: int | None = None, limit: int = 1000
+    ) -> tuple[StoredEvent, ...]:
+        """Return up to ``limit`` events with a number above ``after``, oldest first."""
+        where, values = ("id > ?", [after])
+        if run is not None:
+            where, values = ("id > ? AND run = ?", [after, run])
+        rows = self._db.execute(
+            f"SELECT id, run, at, name, data FROM event WHERE {where} ORDER BY id LIMIT ?",  # noqa: S608 - both texts are literals above
+            (*values, limit),
+        )
+        return tuple(StoredEvent(i, r, at, name, json.loads(d)) for i, r, at, name, d in rows)
+
+    def last_event(self) -> int:
+        """Return the number of the newest event, 0 when there is none."""
+        (number,) = self._db.execute("SELECT coalesce(max(id), 0) FROM event").fetchone()
+        return int(number)
+
+    # -- runs ------------------------------------------------------------------------------------
+    def submit(self, wanted: Submission, *, schedule: int | None = None) -> Run:
+        """Queue a run.
+
+        Raises
+        ------
+        RefusedError
+            If the queue is full.
+        """
+        with self._change():
+            if wanted.key is not None:
+                row = self._db.execute(
+                    "SELECT id FROM run WHERE submission_key = ?", (wanted.key,)
+                ).fetchone()
+                if row:
+                    return self.run(row[0])
+            return self._submit(wanted, schedule)
+
+    def _submit(self, wanted: Submission, schedule: int | None) -> Run:
+        (waiting,) = self._db.execute("SELECT count(*) FROM run WHERE state = 'queued'").fetchone()
+        if waiting >= self.capacity:
+            raise RefusedError(
+                f"{self.path}: the queue is full ({waiting} runs wait, at most {self.capacity}); "
+                "cancel some, or wait until they have run"
+            )
+        cursor = self._db.execute(
+            "INSERT INTO run (recipe_name, recipe_text, bench, priority, submitted_at,"
+            " submitted_by, submission_key, not_before, schedule)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                wanted.recipe_name,
+                wanted.recipe_text,
+                wanted.bench,
+                wanted.priority,
+                self._clock(),
+                wanted.submitted_by,
+                wanted.key,
+                wanted.not_before,
+                schedule,
+            ),
+        )
+        number = int(cursor.lastrowid or 0)
+        self._tell(
+            "run_queued",
+            number,
+            {"recipe": wanted.recipe_name, "bench": wanted.bench, "priority": wanted.priority},
+        )
+        return self.run(number)
+
+    def run(self, number: int) -> Run:
+        """Return one run.
+
+        Raises
+        ------
+        BadInputError
+            If there is none of that number.
+        """
+        row = self._db.execute(f"SELECT {_RUN_COLUMNS} FROM run WHERE id = ?", (number,)).fetchone()  # noqa: S608 - column names of our own class
+        if row is None:
+            raise BadInputError(
+                f"run {number}: there is no such run in {self.path}; 'floorshot queue' and"
+                " 'floorshot history' list them"
+            )
+        return _run(row)
+
+    def runs(self, states: Sequence[RunState], *, limit: int = 1000) -> tuple[Run, ...]:
+        """Return runs in these states: waiting ones by turn, ended ones newest first."""
+        marks = ", ".join("?" * len(states))
+        order = "id DESC" if set(states) <= set(ENDED) else "state, priority DESC, id"
+        rows = self._db.execute(
+            f"SELECT {_RUN_COLUMNS} FROM run WHERE state IN ({marks}) ORDER BY {order} LIMIT ?",  # noqa: S608 - literals only
+            (*states, limit),
+        )
+        return tuple(_run(row) for row in rows)
+
+    def claim(self, benches: Sequence[str]) -> Run | None:
+        """Take the next run that is due on one of these benches and mark it running.
+
+        Highest priority first, then the order of submission. A bench that is busy offers none.
+        """
+        if not benches:
+            return None
+        marks = ", ".join("?" * len(benches))
+        now = self._clock()
+        with self._change():
+            row = self._db.execute(
+                "UPDATE run SET state = 'running', attempts = attempts + 1,"  # noqa: S608 - literals only
+                " started_at = coalesce(started_at, ?), worker_pid = NULL, reason = ''"
+                " WHERE id = (SELECT id FROM run WHERE state = 'queued' AND not_before <= ?"
+                f"  AND bench IN ({marks})"
+                "  AND bench NOT IN (SELECT bench FROM run WHERE state = 'running')"
+                "  ORDER BY priority DESC, id LIMIT 1) RETURNING id, attempts",
+                (now, now, *benches),
+            ).fetchone()
+            if row is None:
+                return None
+            self._tell("run_claimed", row[0], {"attempt": row[1]})
+            return self.run(row[0])
+
+    def set_worker(self, number: int, pid: int, spool: Path | None = None) -> None:
+        """Note which process carries the run out, and where it spools."""
+        with self._change():
+            self._db.execute(
+                "UPDATE run SET worker_pid = ?, spool = coalesce(?, spool) WHERE id = ?",
+                (pid, None if spool is None else str(spool), number),
+            )
+
+    def set_spool(self, number: int, spool: Path) -> None:
+        """Note where a run keeps its finished shots, so that it can be taken up again."""
+        with self._change():
+            self._db.execute("UPDATE run SET spool = ? WHERE id = ?", (str(spool), number))
+
+    def finish(
+        self, number: int, exit_code: int, *, path: Path | None, document: str | None, reason: str
+    ) -> bool:
+        """End a running run; False where it was not running (someone else ended it first)."""
+        with self._change():
+            changed = self._db.execute(
+                "UPDATE run SET state = 'finished', exit_code = ?, path = ?, document = ?,"
+                " reason = ?, ended_at = ?, worker_pid = NULL WHERE id = ? AND state = 'running'",
+                (exit_code, path and str(path), document, reason, self._clock(), number),
+            ).rowcount
+            if changed:
+                self._close_gate(number)
+                self._tell("run_finished", number, {"exit_code": exit_code, "reason": reason})
+            return bool(changed)
+
+    def park(self, number: int, reason: str) -> bool:
+        """Set a running run aside; it keeps its shots and goes on after ``unpark`` or a confirm."""
+        with self._change():
+            changed = self._db.execute(
+                "UPDATE run SET state = 'parked', reason = ?, worker_pid = NULL"
+                " WHERE id = ? AND state = 'running'",
+                (reason, number),
+            ).rowcount
+            if changed:
+                self._tell("run_parked", number, {"reason": reason})
+            return bool(changed)
+
+    def unpark(self, number: int, why: str) -> bool:
+        """Queue a parked run again; it resumes from its finished shots."""
+        with self._change():
+            return self._requeue(number, "parked", why)
+
+    def give_back(self, number: int, why: str) -> bool:
+        """Queue a running run again whose process died; exactly one caller gets True."""
+        with self._change():
+            return self._requeue(number, "running", why)
+
+    def _requeue(self, number: int, state: RunState, why: str) -> bool:
+        changed = self._db.execute(
+            "UPDATE run SET state = 'queued', worker_pid = NULL, reason = ?"
+            " WHERE id = ? AND state = ?",
+            (why, number, state),
+        ).rowcount
+        if changed:
+            self._tell("run_requeued", number, {"why": why})
+        return bool(changed)
+
+    def cancel(self, number: int, who: str) -> RunState:
+        """Cancel a waiting or parked run at once; ask a running one to stop. Return its state.
+
+        Raises
+        ------
+        BadInputError
+            If there is no such run, or it has ended.
+        """
+        with self._change():
+            state = self.run(number).state
+            if state in ENDED:
+                raise BadInputError(f"run {number}: it is {state} already; nothing to cancel")
+            if state == "running":
+                self._db.execute("UPDATE run SET cancel_requested = 1 WHERE id = ?", (number,))
+                self._tell("cancel_requested", number, {"by": who})
+                return "running"
+            self._cancelled(number, who)
+            return "cancelled"
+
+    def cancelled(self, number: int, who: str) -> None:
+        """Mark a running run as cancelled, after its process has ended."""
+        with self._change():
+            self._cancelled(number, who)
+
+    def _cancelled(self, number: int, who: str) -> None:
+        self._db.execute(
+            "UPDATE run SET state = 'cancelled', ended_at = ?, worker_pid = NULL, reason = ?"
+            " WHERE id = ?",
+            (self._clock(), f"cancelled by {who}", number),
+        )
+        self._close_gate(number)
+        self._tell("run_cancelled", number, {"by": who})
+
+    # -- gates -----------------------------------------------------------------------------------
+    def open_gate(
+        self, number: int, condition: str, instruction: str, cautions: Sequence[str]
+    ) -> Gate:
+        """Open a gate for a run, or return the one that stands open for the same condition.
+
+        A gate that was confirmed while its run was parked is found confirmed by the resumed run.
+        """
+        with self._change():
+            standing = self._standing_gate(number)
+            if standing is not None and standing.condition == condition:
+                return standing
+            self._close_gate(number)
+            self._db.execute(
+                "INSERT INTO gate (run, condition, instruction, cautions, opened_at)"
+                " VALUES (?, ?, ?, ?, ?)",
+                (number, condition, instruction, json.dumps(list(cautions)), self._clock()),
+            )
+            self._tell(
+                "gate_opened",
+                number,
+                {"condition": condition, "instruction": instruction, "cautions": list(cautions)},
+            )
+            gate = self._standing_gate(number)
+            assert gate is not None
+            return gate
+
+    def gate(self, number: int) -> Gate | None:
+        """Return the gate that a run stands at, or None."""
+        return self._standing_gate(number)
+
+    def _standing_gate(self, number: int) -> Gate | None:
+        row = self._db.execute(
+            f"SELECT {_GATE_COLUMNS} FROM gate WHERE run = ? AND closed_at IS NULL",  # noqa: S608 - column names of our own class
+            (number,),
+        ).fetchone()
+        return None if row is None else _gate(row)
+
+    def confirm(self, number: int, who: str, *, condition: str | None = None) -> Gate:
+        """Record that a person has set the condition of a run's gate.
+
+        A parked run is queued again. Confirming twice changes nothing and returns the first answer.
+
+        Raises
+        ------
+        BadInputError
+            If the run stands at no gate, or at another one than ``condition``.
+        """
+        with self._change():
+            self.run(number)
+            gate = self._standing_gate(number)
+            if gate is None:
+                raise BadInputError(f"run {number}: it waits at no gate; nothing to confirm")
+            if condition is not None and condition != gate.condition:
+                raise BadInputError(
+                    f"run {number}: it waits for {gate.condition!r}, not for {condition!r};"
+                    " look at the instruction again"
+                )
+            if gate.confirmed_at is None:
+                self._db.execute(
+                    "UPDATE gate SET confirmed_at = ?, confirmed_by = ? WHERE id = ?",
+                    (self._clock(), who, gate.id),
+                )
+                self._tell("gate_confirmed", number, {"condition": gate.condition, "by": who})
+                self._requeue(number, "parked", f"gate confirmed by {who}")
+            confirmed = self._standing_gate(number)
+            assert confirmed is not None
+            return confirmed
+
+    def close_gate(self, number: int) -> None:
+        """Close a run's gate, after the run has gone through it."""
+        with self._change():
+            self._close_gate(number)
+
+    def _close_gate(self, number: int) -> None:
+        self._db.execute(
+            "UPDATE gate SET closed_at = ? WHERE run = ? AND closed_at IS NULL",
+            (self._clock(), number),
+        )
+
+    # -- the daemon's own sign of life -------------------------------------------------------------
+    def beat(self, address: str = "") -> None:
+        """Note that a daemon lives; commands read it to say whether anyone will act."""
+        self._db.execute(
+            "INSERT INTO beat (one, pid, at, address) VALUES (1, ?, ?, ?)"
+            " ON CONFLICT (one) DO UPDATE SET pid = excluded.pid, at = excluded.at,"
+            " address = excluded.address",
+            (os.getpid(), self._clock(), address),
+        )
+
+    def last_beat(self) -> tuple[int, float, str] | None:
+        """Return (pid, time, address) of the last sign of life, or None."""
+        row = self._db.execute("SELECT pid, at, address FROM beat").fetchone()
+        return None if row is None else (int(row[0]), float(row[1]), str(row[2]))
