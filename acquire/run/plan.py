@@ -1,0 +1,367 @@
+"""What a recipe on a bench comes to: ordered steps, known before anything is contacted.
+
+The plan is pure data: frozen, printable, hashable, and JSON-able. The same recipe and bench give the
+same plan, byte for byte. What only the instruments can tell is left open and said to be open: the
+vertical ranges, and with them how many floor shots a floor visit holds.
+
+The order of the recipe is kept. Three things are added to it:
+
+* a change of condition only where the condition differs from the one before;
+* a continuity check before the target shot of a candidate in a protective conductor;
+* a last floor visit, where other shots follow the recipe's last floor entry (or where its floor
+  entries come before any range is known): it takes what has no floor yet.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import Literal
+
+from acquire.analysis.inputs import Role
+from acquire.bench.loading import LoadedBench
+from acquire.errors import BadInputError, Problem
+from acquire.quantities import format_quantity
+from acquire.recipe.loading import LoadedRecipe
+
+ORDERS = ("identify", "configure", "condition", "continuity", "ranging", "capture", "floor",
+          "analyse", "store")  # fmt: skip
+"""Every kind of step."""
+
+Kind = Literal[
+    "identify", "configure", "condition", "continuity", "ranging", "capture", "floor", "analyse",
+    "store",
+]  # fmt: skip
+
+RANGING_EVENTS = 3
+"""Events that each ranging decision rests on (fewer could not show any scatter)."""
+
+_RANGING_TRIES = 4
+_SECONDS_PER_RECORD = 0.02
+_SECONDS_PER_TRACE = 0.01
+_BYTES_PER_SECOND = 10e6
+_SECONDS_TO_SET_UP = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step.
+
+    Attributes
+    ----------
+    kind : one of ``ORDERS``.
+    text : for people.
+    shot : index into the recipe's shots; None where no entry asks for the step.
+    role, condition, repeats : of the shot; condition also where one is set or checked.
+    by_hand : whether a person has to act.
+    reuse_ranges : begin with the ranges of the opening reference, and stay there unless it clips.
+    only_missing : floor visit that skips ranges which have their floor already.
+    limit : highest accepted resistance. [ohm]
+    seconds : estimated; events are taken to come at once, and hands to need no time. [s]
+    """
+
+    kind: Kind
+    text: str
+    shot: int | None = None
+    role: Role | None = None
+    condition: str | None = None
+    repeats: int = 0
+    by_hand: bool = False
+    reuse_ranges: bool = False
+    only_missing: bool = False
+    limit: float | None = None
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All steps, with what they are estimated to take.
+
+    Attributes
+    ----------
+    title : of the recipe.
+    recipe_sha256, bench_sha256 : what it was compiled from.
+    steps : in order; a step is named by its index, from 0.
+    quantities : in the order in which they are fetched.
+    hands : how many times a person has to act.
+    record_length : samples per trace at the recipe's minimum sample rate.
+    seconds : estimated, without hands and without waiting for events. [s]
+    size : estimated upper bound of the stored samples, at the minimum sample rate. [bytes]
+    notes : what a person should know of it before it is run.
+    """
+
+    title: str
+    recipe_sha256: str
+    bench_sha256: str
+    steps: tuple[Step, ...]
+    quantities: tuple[str, ...]
+    hands: int
+    record_length: int
+    seconds: float
+    size: int
+    notes: tuple[str, ...] = field(default=())
+
+    @cached_property
+    def text(self) -> str:
+        """The plan as one JSON text, the same for the same plan."""
+        members = {"format": "floorshot-plan", "version": 1, **asdict(self)}
+        return json.dumps(members, sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+    @cached_property
+    def sha256(self) -> str:
+        """Hash of ``text``."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    def describe(self) -> list[str]:
+        """Return the plan for people, one line a step, and the estimates."""
+        lines = [f"{number + 1:3d}  {step.text}" for number, step in enumerate(self.steps)]
+        hands = "no hand is needed" if not self.hands else f"a hand is needed {self.hands} times"
+        if self.hands == 1:
+            hands = "a hand is needed once"
+        lines.append(
+            f"about {_duration(self.seconds)} beside waiting for events, "
+            f"at most about {self.size / 1e6:.1f} MB; {hands}"
+        )
+        return lines + [f"note: {note}" for note in self.notes]
+
+    def seconds_left(self, step: int) -> float:
+        """Return the estimate for the steps from ``step`` on. [s]"""
+        return sum(s.seconds for s in self.steps[step:])
+
+
+def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
+    """Compile a recipe for a bench. Pure: reads nothing and contacts nothing.
+
+    Both must have passed ``acquire.run.match`` before.
+
+    Raises
+    ------
+    BadInputError
+        If the recipe has no floor condition, or opens a protective conductor.
+    """
+    problems = tuple(_problems(recipe))
+    if problems:
+        raise BadInputError(problems)
+    cost = _Cost.of(recipe, bench)
+    steps: list[Step] = [
+        Step("identify", f"identify {_instruments(bench)}", seconds=_SECONDS_TO_SET_UP / 2),
+        Step("configure", _configure_text(recipe), seconds=_SECONDS_TO_SET_UP / 2),
+        *_shot_steps(recipe, bench, cost),
+        Step("analyse", "compute the attenuation of every candidate, with every correction"),
+        Step("store", "verify and store the run file"),
+    ]
+    groups = sum(cost.groups_of(step) for step in steps)
+    records = sum(step.repeats * cost.groups_of(step) for step in steps)
+    return Plan(
+        title=recipe.recipe.title,
+        recipe_sha256=recipe.sha256,
+        bench_sha256=bench.sha256,
+        steps=tuple(steps),
+        quantities=tuple(recipe.recipe.quantities),
+        hands=sum(step.by_hand for step in steps),
+        record_length=cost.record_length,
+        seconds=round(sum(step.seconds for step in steps), 3),
+        size=records * cost.bytes_per_record + groups * 65536,
+        notes=tuple(_notes(recipe, bench)),
+    )
+
+
+# -- the steps of the shots ------------------------------------------------------------------------
+
+
+def _shot_steps(recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost) -> Iterator[Step]:
+    """Walk through the recipe's sequence, with what has to happen before each shot."""
+    measured: list[int] = []
+    uncovered = False
+    current: str | None = None
+    referenced = False
+    for index, shot in enumerate(recipe.recipe.shots):
+        repeats = shot.repeats or recipe.recipe.acquisition.repeats
+        if shot.role == "floor" and not measured:
+            uncovered = True
+            continue
+        if shot.condition != current:
+            yield from _enter(recipe, bench, index, shot.condition, shot.role)
+            current = shot.condition
+        if shot.role == "floor":
+            yield _floor(index, shot.condition, repeats, cost, len(measured), missing=False)
+            uncovered = False
+            continue
+        yield _ranging(index, shot.role, shot.condition, cost, again=referenced)
+        yield _capture(index, shot.role, shot.condition, repeats, cost)
+        referenced = referenced or shot.role == "reference"
+        measured.append(index)
+        uncovered = True
+    if uncovered:
+        name, repeats = _last_floor(recipe)
+        if name != current:
+            yield from _enter(recipe, bench, None, name, "floor")
+        yield _floor(None, name, repeats, cost, len(measured), missing=True)
+
+
+def _enter(
+    recipe: LoadedRecipe, bench: LoadedBench, index: int | None, name: str, role: Role
+) -> Iterator[Step]:
+    condition = recipe.recipe.conditions[name]
+    by_hand = bench.bench.fixture.kind == "operator"
+    who = "ask the operator to set" if by_hand else "switch to"
+    yield Step(
+        "condition",
+        f"{who} the condition {name}: {condition.description}",
+        shot=index, role=role, condition=name, by_hand=by_hand, seconds=0.0 if by_hand else 0.3,
+    )  # fmt: skip
+    conductor = recipe.recipe.conductor
+    if conductor.protective and condition.kind == "candidate":
+        limit = conductor.continuity_limit
+        yield Step(
+            "continuity",
+            f"check that {conductor.name} has at most {format_quantity(limit, 'ohm')} "
+            f"through {name} (4-wire); the run stops if not",
+            shot=index, role=role, condition=name, limit=limit, seconds=0.5,
+        )  # fmt: skip
+
+
+def _ranging(index: int, role: Role, condition: str, cost: _Cost, *, again: bool) -> Step:
+    reuse = again and role == "reference"
+    text = (
+        "keep the vertical ranges of the opening reference, unless it clips"
+        if reuse
+        else "find the vertical ranges (these records are not data)"
+    )
+    seconds = 0.0 if reuse else _RANGING_TRIES * RANGING_EVENTS * cost.seconds_per_record
+    return Step(
+        "ranging", text, shot=index, role=role, condition=condition, reuse_ranges=reuse,
+        seconds=round(seconds, 3),
+    )  # fmt: skip
+
+
+def _capture(index: int, role: Role, condition: str, repeats: int, cost: _Cost) -> Step:
+    return Step(
+        "capture",
+        f"{role.replace('_', ' ')} shot in {condition}: {repeats} records",
+        shot=index, role=role, condition=condition, repeats=repeats,
+        seconds=round(repeats * cost.seconds_per_record, 3),
+    )  # fmt: skip
+
+
+def _floor(
+    index: int | None, condition: str, repeats: int, cost: _Cost, before: int, *, missing: bool
+) -> Step:
+    which = "every range that has no floor yet" if missing else "every range used by earlier shots"
+    groups = cost.groups(before)
+    return Step(
+        "floor",
+        f"floor shots in {condition} at {which} (known only then): {repeats} records each",
+        shot=index, role="floor", condition=condition, repeats=repeats, only_missing=missing,
+        seconds=round(groups * repeats * cost.seconds_per_record, 3),
+    )  # fmt: skip
+
+
+def _last_floor(recipe: LoadedRecipe) -> tuple[str, int]:
+    """Return condition and repeats of the floor visit that is added."""
+    floors = [shot for shot in recipe.recipe.shots if shot.role == "floor"]
+    usual = recipe.recipe.acquisition.repeats
+    if floors:
+        return floors[-1].condition, floors[-1].repeats or usual
+    return next(n for n, c in recipe.recipe.conditions.items() if c.kind == "no_current"), usual
+
+
+# -- estimates and words ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Cost:
+    """What one record costs, at the recipe's minimum sample rate."""
+
+    record_length: int
+    bytes_per_record: int
+    seconds_per_record: float
+    most_groups: int
+    floor_before: Mapping[int, int]
+
+    @classmethod
+    def of(cls, recipe: LoadedRecipe, bench: LoadedBench) -> _Cost:
+        asked = recipe.recipe.acquisition
+        length = max(int(asked.duration * asked.minimum_sample_rate), 1)
+        profile = bench.scope_profiles.get(bench.bench.scope.profile or "")
+        width = 2 if profile is None or profile.code_bits > 8 else 1
+        traces = len(recipe.recipe.quantities)
+        size = length * width * traces
+        seconds = (
+            asked.duration + _SECONDS_PER_RECORD + traces * _SECONDS_PER_TRACE
+        ) + size / _BYTES_PER_SECOND
+        shots = recipe.recipe.shots
+        conditions = {s.condition for s in shots if s.role in ("target", "open_circuit")}
+        return cls(length, size, seconds, 1 + len(conditions), {})
+
+    def groups(self, before: int) -> int:
+        """Return the most floor shots that one visit can need after ``before`` other shots."""
+        return min(self.most_groups, max(before, 1))
+
+    def groups_of(self, step: Step) -> int:
+        """Return the most shots that a step leaves behind."""
+        return {"capture": 1, "floor": self.most_groups}.get(step.kind, 0)
+
+
+def _problems(recipe: LoadedRecipe) -> Iterator[Problem]:
+    conditions = recipe.recipe.conditions
+    shots = recipe.recipe.shots
+    if not any(c.kind == "no_current" for c in conditions.values()):
+        yield recipe.problem(
+            ("conditions",),
+            "there is no condition of the kind no_current, so no floor can be measured; add one "
+            "(the probe shorted, or off the conductor)",
+        )
+    for index, shot in enumerate(shots):
+        opened = conditions[shot.condition].kind == "open_circuit"
+        if opened and recipe.recipe.conductor.protective:
+            yield recipe.problem(
+                ("shots", index, "condition"),
+                f"{shot.condition} opens a protective conductor, which this program does not do; "
+                "take the shot out, or measure on a conductor that protects nobody",
+            )
+
+
+def _instruments(bench: LoadedBench) -> str:
+    names = ["the oscilloscope"]
+    if bench.bench.fixture.kind == "relay":
+        names.append("the relay unit")
+    if bench.bench.ohmmeter is not None:
+        names.append("the ohmmeter")
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _configure_text(recipe: LoadedRecipe) -> str:
+    asked = recipe.recipe.acquisition
+    source = asked.trigger.source
+    return (
+        f"configure {format_quantity(asked.duration, 's')} records at "
+        f"{format_quantity(asked.minimum_sample_rate, 'Sa/s')} or more, trigger on {source}"
+    )
+
+
+def _notes(recipe: LoadedRecipe, bench: LoadedBench) -> Iterator[str]:
+    shots = recipe.recipe.shots
+    references = sum(shot.role == "reference" for shot in shots)
+    if references < 2:
+        yield "only one reference: a drift of the source will not be seen"
+    floors = [i for i, shot in enumerate(shots) if shot.role == "floor"]
+    if floors and floors[-1] != len(shots) - 1:
+        yield "shots follow the last floor entry, so a floor visit is added for their ranges"
+        if bench.bench.fixture.kind == "operator":
+            yield "a hand is saved where the recipe puts its floor entry last"
+    if not floors:
+        yield "the recipe has no floor entry, so a floor visit is added at the end"
+    if floors and floors[0] == 0:
+        yield "a floor entry before any other shot has no range to measure at; the floor comes later"
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"
