@@ -1,4 +1,4 @@
-"""The one door to the daemon's SQLite file: runs, gates, schedules and events.
+"""Runs and their gates in the daemon's SQLite file.
 
 The rules of this file:
 
@@ -12,19 +12,14 @@ The rules of this file:
 from __future__ import annotations
 
 import json
-import os
-import sqlite3
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Literal
 
+from acquire.daemon.store import Store
 from acquire.errors import BadInputError, RefusedError
-
-VERSION = 1
 
 RunState = Literal["queued", "running", "parked", "finished", "cancelled"]
 ENDED: tuple[RunState, ...] = ("finished", "cancelled")
@@ -88,17 +83,6 @@ class Gate:
     closed_at: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class StoredEvent:
-    """One event; ``id`` grows without gaps being promised, and never repeats."""
-
-    id: int
-    run: int | None
-    at: float
-    name: str
-    data: Mapping[str, object]
-
-
 _RUN_COLUMNS = ", ".join(Run.__slots__)
 _GATE_COLUMNS = ", ".join(Gate.__slots__)
 
@@ -115,8 +99,8 @@ def _gate(row: Sequence[object]) -> Gate:
     return Gate(**values)  # type: ignore[arg-type]  # the STRICT table vouches for the types
 
 
-class Queue:
-    """The queue file of one state folder. One object per thread.
+class Queue(Store):
+    """The queue of one state folder. One object per thread.
 
     Parameters
     ----------
@@ -126,82 +110,10 @@ class Queue:
     """
 
     def __init__(
-        self,
-        path: Path,
-        *,
-        capacity: int = 10_000,
-        clock: Callable[[], float] = time.time,
+        self, path: Path, *, capacity: int = 10_000, clock: Callable[[], float] = time.time
     ) -> None:
-        self.path = path
+        super().__init__(path, clock=clock)
         self.capacity = capacity
-        self._clock = clock
-        self._db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = FULL")
-        self._db.execute("PRAGMA foreign_keys = ON")
-        self._migrate()
-
-    def close(self) -> None:
-        """Close the file; the object is of no further use."""
-        self._db.close()
-
-    def _migrate(self) -> None:
-        with self._change():
-            (version,) = self._db.execute("PRAGMA user_version").fetchone()
-            if version == VERSION:
-                return
-            if version != 0:
-                raise RefusedError(
-                    f"{self.path}: queue version {version}, this floorshot knows {VERSION}; "
-                    "use the floorshot that made it, or another state folder"
-                )
-            script = resources.files("acquire.daemon").joinpath("schema.sql").read_text("utf-8")
-            for statement in script.split(";"):
-                if statement.strip():
-                    self._db.execute(statement)
-            self._db.execute(f"PRAGMA user_version = {VERSION}")
-
-    @contextmanager
-    def _change(self) -> Iterator[None]:
-        """One transaction that takes the write lock at once, so that no reader's view is stale."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
-
-    # -- events ----------------------------------------------------------------------------------
-    def _tell(self, name: str, run: int | None, data: Mapping[str, object]) -> int:
-        cursor = self._db.execute(
-            "INSERT INTO event (run, at, name, data) VALUES (?, ?, ?, ?)",
-            (run, self._clock(), name, json.dumps(dict(data), allow_nan=False)),
-        )
-        return int(cursor.lastrowid or 0)
-
-    def tell(self, name: str, run: int | None = None, **data: object) -> int:
-        """Store one event and return its number."""
-        with self._change():
-            return self._tell(name, run, data)
-
-    def events(
-        self, after: int = 0, *, run: int | None = None, limit: int = 1000
-    ) -> tuple[StoredEvent, ...]:
-        """Return up to ``limit`` events with a number above ``after``, oldest first."""
-        where, values = ("id > ?", [after])
-        if run is not None:
-            where, values = ("id > ? AND run = ?", [after, run])
-        rows = self._db.execute(
-            f"SELECT id, run, at, name, data FROM event WHERE {where} ORDER BY id LIMIT ?",  # noqa: S608 - both texts are literals above
-            (*values, limit),
-        )
-        return tuple(StoredEvent(i, r, at, name, json.loads(d)) for i, r, at, name, d in rows)
-
-    def last_event(self) -> int:
-        """Return the number of the newest event, 0 when there is none."""
-        (number,) = self._db.execute("SELECT coalesce(max(id), 0) FROM event").fetchone()
-        return int(number)
 
     # -- runs ------------------------------------------------------------------------------------
     def submit(self, wanted: Submission, *, schedule: int | None = None) -> Run:
@@ -212,23 +124,24 @@ class Queue:
         RefusedError
             If the queue is full.
         """
-        with self._change():
+        with self.change():
             if wanted.key is not None:
-                row = self._db.execute(
+                row = self.db.execute(
                     "SELECT id FROM run WHERE submission_key = ?", (wanted.key,)
                 ).fetchone()
                 if row:
                     return self.run(row[0])
-            return self._submit(wanted, schedule)
+            return self.submit_within(wanted, schedule)
 
-    def _submit(self, wanted: Submission, schedule: int | None) -> Run:
-        (waiting,) = self._db.execute("SELECT count(*) FROM run WHERE state = 'queued'").fetchone()
+    def submit_within(self, wanted: Submission, schedule: int | None) -> Run:
+        """Queue a run inside the caller's transaction; see ``submit``."""
+        (waiting,) = self.db.execute("SELECT count(*) FROM run WHERE state = 'queued'").fetchone()
         if waiting >= self.capacity:
             raise RefusedError(
                 f"{self.path}: the queue is full ({waiting} runs wait, at most {self.capacity}); "
                 "cancel some, or wait until they have run"
             )
-        cursor = self._db.execute(
+        cursor = self.db.execute(
             "INSERT INTO run (recipe_name, recipe_text, bench, priority, submitted_at,"
             " submitted_by, submission_key, not_before, schedule)"
             " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -237,7 +150,7 @@ class Queue:
                 wanted.recipe_text,
                 wanted.bench,
                 wanted.priority,
-                self._clock(),
+                self.clock(),
                 wanted.submitted_by,
                 wanted.key,
                 wanted.not_before,
@@ -245,7 +158,7 @@ class Queue:
             ),
         )
         number = int(cursor.lastrowid or 0)
-        self._tell(
+        self.note(
             "run_queued",
             number,
             {"recipe": wanted.recipe_name, "bench": wanted.bench, "priority": wanted.priority},
@@ -260,7 +173,7 @@ class Queue:
         BadInputError
             If there is none of that number.
         """
-        row = self._db.execute(f"SELECT {_RUN_COLUMNS} FROM run WHERE id = ?", (number,)).fetchone()  # noqa: S608 - column names of our own class
+        row = self.db.execute(f"SELECT {_RUN_COLUMNS} FROM run WHERE id = ?", (number,)).fetchone()  # noqa: S608 - column names of our own class
         if row is None:
             raise BadInputError(
                 f"run {number}: there is no such run in {self.path}; 'floorshot queue' and"
@@ -272,7 +185,7 @@ class Queue:
         """Return runs in these states: waiting ones by turn, ended ones newest first."""
         marks = ", ".join("?" * len(states))
         order = "id DESC" if set(states) <= set(ENDED) else "state, priority DESC, id"
-        rows = self._db.execute(
+        rows = self.db.execute(
             f"SELECT {_RUN_COLUMNS} FROM run WHERE state IN ({marks}) ORDER BY {order} LIMIT ?",  # noqa: S608 - literals only
             (*states, limit),
         )
@@ -286,9 +199,9 @@ class Queue:
         if not benches:
             return None
         marks = ", ".join("?" * len(benches))
-        now = self._clock()
-        with self._change():
-            row = self._db.execute(
+        now = self.clock()
+        with self.change():
+            row = self.db.execute(
                 "UPDATE run SET state = 'running', attempts = attempts + 1,"  # noqa: S608 - literals only
                 " started_at = coalesce(started_at, ?), worker_pid = NULL, reason = ''"
                 " WHERE id = (SELECT id FROM run WHERE state = 'queued' AND not_before <= ?"
@@ -299,67 +212,67 @@ class Queue:
             ).fetchone()
             if row is None:
                 return None
-            self._tell("run_claimed", row[0], {"attempt": row[1]})
+            self.note("run_claimed", row[0], {"attempt": row[1]})
             return self.run(row[0])
 
     def set_worker(self, number: int, pid: int, spool: Path | None = None) -> None:
         """Note which process carries the run out, and where it spools."""
-        with self._change():
-            self._db.execute(
+        with self.change():
+            self.db.execute(
                 "UPDATE run SET worker_pid = ?, spool = coalesce(?, spool) WHERE id = ?",
                 (pid, None if spool is None else str(spool), number),
             )
 
     def set_spool(self, number: int, spool: Path) -> None:
         """Note where a run keeps its finished shots, so that it can be taken up again."""
-        with self._change():
-            self._db.execute("UPDATE run SET spool = ? WHERE id = ?", (str(spool), number))
+        with self.change():
+            self.db.execute("UPDATE run SET spool = ? WHERE id = ?", (str(spool), number))
 
     def finish(
         self, number: int, exit_code: int, *, path: Path | None, document: str | None, reason: str
     ) -> bool:
         """End a running run; False where it was not running (someone else ended it first)."""
-        with self._change():
-            changed = self._db.execute(
+        with self.change():
+            changed = self.db.execute(
                 "UPDATE run SET state = 'finished', exit_code = ?, path = ?, document = ?,"
                 " reason = ?, ended_at = ?, worker_pid = NULL WHERE id = ? AND state = 'running'",
-                (exit_code, path and str(path), document, reason, self._clock(), number),
+                (exit_code, path and str(path), document, reason, self.clock(), number),
             ).rowcount
             if changed:
                 self._close_gate(number)
-                self._tell("run_finished", number, {"exit_code": exit_code, "reason": reason})
+                self.note("run_finished", number, {"exit_code": exit_code, "reason": reason})
             return bool(changed)
 
     def park(self, number: int, reason: str) -> bool:
         """Set a running run aside; it keeps its shots and goes on after ``unpark`` or a confirm."""
-        with self._change():
-            changed = self._db.execute(
+        with self.change():
+            changed = self.db.execute(
                 "UPDATE run SET state = 'parked', reason = ?, worker_pid = NULL"
                 " WHERE id = ? AND state = 'running'",
                 (reason, number),
             ).rowcount
             if changed:
-                self._tell("run_parked", number, {"reason": reason})
+                self.note("run_parked", number, {"reason": reason})
             return bool(changed)
 
     def unpark(self, number: int, why: str) -> bool:
         """Queue a parked run again; it resumes from its finished shots."""
-        with self._change():
+        with self.change():
             return self._requeue(number, "parked", why)
 
     def give_back(self, number: int, why: str) -> bool:
         """Queue a running run again whose process died; exactly one caller gets True."""
-        with self._change():
+        with self.change():
             return self._requeue(number, "running", why)
 
     def _requeue(self, number: int, state: RunState, why: str) -> bool:
-        changed = self._db.execute(
+        changed = self.db.execute(
             "UPDATE run SET state = 'queued', worker_pid = NULL, reason = ?"
             " WHERE id = ? AND state = ?",
             (why, number, state),
         ).rowcount
         if changed:
-            self._tell("run_requeued", number, {"why": why})
+            self.note("run_requeued", number, {"why": why})
         return bool(changed)
 
     def cancel(self, number: int, who: str) -> RunState:
@@ -370,30 +283,30 @@ class Queue:
         BadInputError
             If there is no such run, or it has ended.
         """
-        with self._change():
+        with self.change():
             state = self.run(number).state
             if state in ENDED:
                 raise BadInputError(f"run {number}: it is {state} already; nothing to cancel")
             if state == "running":
-                self._db.execute("UPDATE run SET cancel_requested = 1 WHERE id = ?", (number,))
-                self._tell("cancel_requested", number, {"by": who})
+                self.db.execute("UPDATE run SET cancel_requested = 1 WHERE id = ?", (number,))
+                self.note("cancel_requested", number, {"by": who})
                 return "running"
             self._cancelled(number, who)
             return "cancelled"
 
     def cancelled(self, number: int, who: str) -> None:
         """Mark a running run as cancelled, after its process has ended."""
-        with self._change():
+        with self.change():
             self._cancelled(number, who)
 
     def _cancelled(self, number: int, who: str) -> None:
-        self._db.execute(
+        self.db.execute(
             "UPDATE run SET state = 'cancelled', ended_at = ?, worker_pid = NULL, reason = ?"
             " WHERE id = ?",
-            (self._clock(), f"cancelled by {who}", number),
+            (self.clock(), f"cancelled by {who}", number),
         )
         self._close_gate(number)
-        self._tell("run_cancelled", number, {"by": who})
+        self.note("run_cancelled", number, {"by": who})
 
     # -- gates -----------------------------------------------------------------------------------
     def open_gate(
@@ -403,17 +316,17 @@ class Queue:
 
         A gate that was confirmed while its run was parked is found confirmed by the resumed run.
         """
-        with self._change():
+        with self.change():
             standing = self._standing_gate(number)
             if standing is not None and standing.condition == condition:
                 return standing
             self._close_gate(number)
-            self._db.execute(
+            self.db.execute(
                 "INSERT INTO gate (run, condition, instruction, cautions, opened_at)"
                 " VALUES (?, ?, ?, ?, ?)",
-                (number, condition, instruction, json.dumps(list(cautions)), self._clock()),
+                (number, condition, instruction, json.dumps(list(cautions)), self.clock()),
             )
-            self._tell(
+            self.note(
                 "gate_opened",
                 number,
                 {"condition": condition, "instruction": instruction, "cautions": list(cautions)},
@@ -427,7 +340,7 @@ class Queue:
         return self._standing_gate(number)
 
     def _standing_gate(self, number: int) -> Gate | None:
-        row = self._db.execute(
+        row = self.db.execute(
             f"SELECT {_GATE_COLUMNS} FROM gate WHERE run = ? AND closed_at IS NULL",  # noqa: S608 - column names of our own class
             (number,),
         ).fetchone()
@@ -443,7 +356,7 @@ class Queue:
         BadInputError
             If the run stands at no gate, or at another one than ``condition``.
         """
-        with self._change():
+        with self.change():
             self.run(number)
             gate = self._standing_gate(number)
             if gate is None:
@@ -454,11 +367,11 @@ class Queue:
                     " look at the instruction again"
                 )
             if gate.confirmed_at is None:
-                self._db.execute(
+                self.db.execute(
                     "UPDATE gate SET confirmed_at = ?, confirmed_by = ? WHERE id = ?",
-                    (self._clock(), who, gate.id),
+                    (self.clock(), who, gate.id),
                 )
-                self._tell("gate_confirmed", number, {"condition": gate.condition, "by": who})
+                self.note("gate_confirmed", number, {"condition": gate.condition, "by": who})
                 self._requeue(number, "parked", f"gate confirmed by {who}")
             confirmed = self._standing_gate(number)
             assert confirmed is not None
@@ -466,26 +379,11 @@ class Queue:
 
     def close_gate(self, number: int) -> None:
         """Close a run's gate, after the run has gone through it."""
-        with self._change():
+        with self.change():
             self._close_gate(number)
 
     def _close_gate(self, number: int) -> None:
-        self._db.execute(
+        self.db.execute(
             "UPDATE gate SET closed_at = ? WHERE run = ? AND closed_at IS NULL",
-            (self._clock(), number),
+            (self.clock(), number),
         )
-
-    # -- the daemon's own sign of life -------------------------------------------------------------
-    def beat(self, address: str = "") -> None:
-        """Note that a daemon lives; commands read it to say whether anyone will act."""
-        self._db.execute(
-            "INSERT INTO beat (one, pid, at, address) VALUES (1, ?, ?, ?)"
-            " ON CONFLICT (one) DO UPDATE SET pid = excluded.pid, at = excluded.at,"
-            " address = excluded.address",
-            (os.getpid(), self._clock(), address),
-        )
-
-    def last_beat(self) -> tuple[int, float, str] | None:
-        """Return (pid, time, address) of the last sign of life, or None."""
-        row = self._db.execute("SELECT pid, at, address FROM beat").fetchone()
-        return None if row is None else (int(row[0]), float(row[1]), str(row[2]))
