@@ -1,0 +1,1 @@
+"""Talk to instruments over VISA: commands in, integer codes out."""

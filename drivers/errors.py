@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class InstrumentError:
-    """One entry of an instrument's error queue. ``code`` is None where the family has no numbers."""
+    """One entry of an instrument's error queue; ``code`` is None where a family has no numbers."""
 
     code: int | None
     text: str

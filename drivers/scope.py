@@ -2,12 +2,12 @@
 
 The rules of this file:
 
-* Every ``configure_*`` writes, reads back and returns what the *instrument* says, never the request.
-  It then drains the error queue and raises ``ComplaintError`` if that was not empty.
+* Every ``configure_*`` writes, reads back and returns what the *instrument* says, never the
+  request. It then drains the error queue and raises ``ComplaintError`` if that was not empty.
 * The trigger sweep is never automatic: a record without an event would look valid.
 * Completion is polled with short queries against our own deadline; nothing here blocks on ``*OPC?``
   while a trigger may be missing.
-* No driver chooses a range, retries a capture or repairs a record: those are the runner's decisions.
+* No driver chooses a range, retries a capture or repairs a record: the runner decides that.
 * ``vertical_range`` is full scale, not per division; ``vertical_offset`` is the level at the centre
   of the range; ``acquisition_start_time`` is the time of the first sample relative to the trigger.
 """

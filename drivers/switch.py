@@ -1,4 +1,4 @@
-"""A relay unit as the fixture sees it: channels that close and open, and what its readback is worth."""
+"""A relay unit as the fixture sees it: channels that close and open, and what readback is worth."""
 
 from __future__ import annotations
 

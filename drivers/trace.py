@@ -76,4 +76,4 @@ class Trace:
 
     def volts(self) -> npt.NDArray[np.float64]:
         """Return the samples. Shape (samples,). [V]"""
-        return self.codes * self.gain + self.offset
+        return np.multiply(self.codes, self.gain, dtype=np.float64) + self.offset

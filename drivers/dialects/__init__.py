@@ -1,0 +1,1 @@
+"""One command dialect a file; `drivers.catalogue` names them."""

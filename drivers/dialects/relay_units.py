@@ -1,0 +1,137 @@
+"""Relay units that speak ``ROUTe:CLOSe (@...)``, in both conventions of reading back.
+
+=============  ======================================  ============================================
+convention     ``ROUTe:CLOSe? (@101,102)``             makers (drivers/README.md names the manuals)
+=============  ======================================  ============================================
+"per channel"  one 1 or 0 for each channel asked       HP and Agilent, Rigol
+"closed list"  (asked without a list) ``(@101,203)``,  Keithley 2700; one by one it has
+               every closed channel                    ``ROUTe:CLOSe:STATe? (@...)``
+=============  ======================================  ============================================
+
+Which one a unit follows is found out once, by asking about one channel: ``1`` or ``0`` against
+a list in parentheses. Either way most units report what they were told, not what the contact did.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+from drivers import scpi
+from drivers.errors import AnswerError, ComplaintError, InstrumentError
+from drivers.instrument import drain, recover
+from drivers.link import Link
+from drivers.scope import Identity
+from drivers.switch import Switch
+
+Convention = Literal["per channel", "closed list"]
+_LIST = re.compile(r"\(@([\d,:\s]*)\)")
+
+
+def channel_list(channels: Sequence[int]) -> str:
+    """Return ``(@101,203)``; SCPI-99 volume 1, section 8.3.2."""
+    return f"(@{','.join(str(channel) for channel in channels)})"
+
+
+def parse_channel_list(answer: str) -> frozenset[int]:
+    """Return the channels of a list such as ``(@101,103:105)``; ``(@)`` is none.
+
+    Raises
+    ------
+    AnswerError
+        If it is no such list.
+    """
+    match = _LIST.fullmatch(answer.strip())
+    if match is None:
+        raise AnswerError(f"expected a channel list such as (@101,203), got {scpi.shown(answer)}")
+    found: set[int] = set()
+    for part in filter(None, (p.strip() for p in match.group(1).split(","))):
+        first, _, last = part.partition(":")
+        found.update(range(scpi.integer(first), scpi.integer(last or first) + 1))
+    return frozenset(found)
+
+
+class ScpiSwitch(Switch):
+    """One relay unit. What it reads back is what it was told, unless its manual says otherwise."""
+
+    readback: Literal["contact", "software state"] = "software state"
+
+    def __init__(self, link: Link, identity: Identity) -> None:
+        self.link = link
+        self.identity = identity
+        self._convention: Convention | None = None
+
+    def close(self) -> None:
+        """Close the link; no relay moves."""
+        self.link.close()
+
+    def recover(self) -> None:
+        """Close, reopen, prove identity; the relays' state is read anew when asked for."""
+        recover(self.link, self.identity)
+
+    def errors(self) -> tuple[InstrumentError, ...]:
+        """Drain the error queue."""
+        return drain(self.link)
+
+    def close_channels(self, channels: Sequence[int]) -> None:
+        """Close these relays, then check the readback and the error queue."""
+        self._move("CLOSe", channels, lambda closed: set(channels) - closed)
+
+    def open_channels(self, channels: Sequence[int]) -> None:
+        """Open these relays, then check the readback and the error queue."""
+        self._move("OPEN", channels, lambda closed: set(channels) & closed)
+
+    def _move(
+        self,
+        verb: str,
+        channels: Sequence[int],
+        wrong: Callable[[frozenset[int]], set[int]],
+    ) -> None:
+        if not channels:
+            return
+        command = f"ROUTe:{verb} {channel_list(channels)}"
+        self.link.write(command)
+        found = self.errors()
+        if found:
+            entries = "; ".join(str(entry) for entry in found)
+            raise ComplaintError(
+                f"it reports after {command}: {entries}", found, instrument=self.link.label
+            )
+        not_moved = sorted(wrong(self.closed_channels(channels)))
+        if not_moved:
+            raise AnswerError(
+                f"after {command} the unit still reports {channel_list(not_moved)} as "
+                f"{'open' if verb == 'CLOSe' else 'closed'}; check the card and its wiring",
+                instrument=self.link.label,
+            )
+
+    def closed_channels(self, among: Sequence[int]) -> frozenset[int]:
+        """Return which of these the unit says are closed."""
+        if not among:
+            return frozenset()
+        if self._convention is None:
+            self._convention = self.link.ask(
+                f"ROUTe:CLOSe? {channel_list(among[:1])}", _convention_of
+            )
+        if self._convention == "closed list":
+            return self.link.ask("ROUTe:CLOSe?", parse_channel_list) & frozenset(among)
+        states = self.link.ask(
+            f"ROUTe:CLOSe? {channel_list(among)}", lambda answer: _states(answer, len(among))
+        )
+        return frozenset(n for n, closed in zip(among, states, strict=True) if closed)
+
+
+def _convention_of(answer: str) -> Convention:
+    if answer.strip().startswith("("):
+        parse_channel_list(answer)
+        return "closed list"
+    _states(answer, 1)
+    return "per channel"
+
+
+def _states(answer: str, count: int) -> list[bool]:
+    words = answer.split(",")
+    if len(words) != count:
+        raise AnswerError(f"expected {count} states, got {scpi.shown(answer)}")
+    return [scpi.boolean(word) for word in words]

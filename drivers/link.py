@@ -1,0 +1,452 @@
+"""One connection to one instrument; with `drivers.sockets` the only file that knows pyvisa.
+
+The rules of this file:
+
+* Every operation ends by its deadline, whatever the session below does.
+* Whatever goes wrong below becomes one of `drivers.errors`, here and nowhere else.
+* After anything went wrong the link is *dirty*: it refuses every exchange until it was reopened,
+  so that a late answer can never be taken for the answer to the next question.
+* Blocks are read by their stated length into memory that exists before, never "until a line end".
+* One owner thread at a time. No VISA event, service request or VISA lock is relied on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, Literal, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import pyvisa
+from pyvisa.constants import StatusCode
+
+from drivers import scpi, sockets
+from drivers.channels import Channel, MessageChannel, SocketChannel, StreamChannel
+from drivers.errors import AnswerError, DriverError, LinkLostError, RequestError, TimedOutError
+from drivers.translation import translate, translate_opening
+from drivers.watchdog import OverdueError, Watchdog
+
+_LOG = logging.getLogger(__name__)
+_LINE_LIMIT = 1 << 20
+_GRACE = 0.2  # seconds that a VISA session may take beyond the deadline to report its own error
+
+Bytes = npt.NDArray[np.uint8]
+WireLog = Callable[[float, Literal["out", "in"], str | int], None]
+"""Called with (monotonic time [s], direction, text or number of block bytes)."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class LinkPolicy:
+    """How long to wait and how often to try.
+
+    Attributes
+    ----------
+    timeout : for one exchange, beside the time that its data bytes may take. [s]
+    open_timeout : for opening the connection. [s]
+    reconnects : how often ``reopen`` tries.
+    reconnect_wait : before the second try; it doubles with each further one. [s]
+    minimum_rate : a transfer of n bytes may take n / minimum_rate longer. [bytes/s]
+    backend : the VISA implementation, as pyvisa names it; empty = the environment's
+        ``PYVISA_LIBRARY`` where set, else pyvisa-py.
+    """
+
+    timeout: float = 5.0
+    open_timeout: float = 5.0
+    reconnects: int = 3
+    reconnect_wait: float = 0.5
+    minimum_rate: float = 200e3
+    backend: str = ""
+
+
+@functools.cache
+def _manager(backend: str) -> Any:
+    """Return the process's one resource manager of a backend; it stays open until exit."""
+    if backend == "@py":
+        sockets.register()
+    return pyvisa.ResourceManager(backend)
+
+
+class Link:
+    """One connection, not yet open.
+
+    Parameters
+    ----------
+    resource : a VISA resource string; passed on untouched.
+    name : what the instrument is in the user's terms, for messages.
+    """
+
+    def __init__(
+        self,
+        resource: str,
+        *,
+        name: str = "instrument",
+        policy: LinkPolicy | None = None,
+        wire_log: WireLog | None = None,
+    ) -> None:
+        self.resource = resource
+        self.name = name
+        self.policy = policy or LinkPolicy()
+        self.label = f"{name} ({resource})"
+        self._wire_log = wire_log
+        self._library: Any = None
+        self._visa: Any = None
+        self._channel: Channel | None = None
+        self._watchdog: Watchdog | None = None
+        self._quiet = contextlib.ExitStack()
+        self._dirty = "it was never opened"
+        self._in_use = threading.Lock()
+
+    # -- opening and closing ---------------------------------------------------------------------
+    @property
+    def usable(self) -> bool:
+        """Whether the next exchange can be trusted."""
+        return not self._dirty
+
+    def open(self) -> None:
+        """Connect.
+
+        Raises
+        ------
+        RequestError
+            If the resource string is none, or its kind needs something that is not installed.
+        LinkLostError
+            If nothing listens there, or nothing answers within ``open_timeout``.
+        """
+        self.close()
+        with self._guarded(""):
+            self._watchdog = Watchdog(f"floorshot-{self.name}")
+            self._visa = self._watchdog.call(
+                self._open_resource, self.policy.open_timeout + _GRACE, _discard
+            )
+            self._library = self._visa.visalib
+            self._quiet.enter_context(self._visa.ignore_warning(StatusCode.success_max_count_read))
+            self._channel = self._choose_channel()
+            if not self._channel.needs_watchdog:
+                self._watchdog.stop()
+                self._watchdog = None
+        self._dirty = ""
+
+    def _open_resource(self) -> Any:
+        backend = self.policy.backend or os.environ.get("PYVISA_LIBRARY", "@py")
+        manager = _manager(backend)
+        visa = manager.open_resource(
+            self.resource, open_timeout=round(self.policy.open_timeout * 1000)
+        )
+        if not isinstance(visa, pyvisa.resources.MessageBasedResource):
+            visa.close()
+            raise RequestError("this kind of resource exchanges no messages")
+        return visa
+
+    def _choose_channel(self) -> Channel:
+        session = getattr(self._library, "sessions", {}).get(self._visa.session)
+        if isinstance(session, sockets.DeadlineSocketSession):
+            return SocketChannel(session)
+        stream = self._visa.resource_class == "SOCKET" or self.resource.upper().startswith("ASRL")
+        if stream:
+            self._visa.read_termination = None
+            return StreamChannel(self._library, self._visa.session)
+        return MessageChannel(self._library, self._visa.session)
+
+    def close(self) -> None:
+        """Disconnect; never raises, may be called twice, may be called while another call hangs."""
+        visa, library, watchdog = self._visa, self._library, self._watchdog
+        self._visa = self._library = self._channel = self._watchdog = None
+        self._dirty = self._dirty or "it was closed"
+        if visa is None:
+            if watchdog is not None:
+                watchdog.stop()
+            return
+        with contextlib.suppress(Exception):
+            self._quiet.close()
+        session, handle = _session_of(visa, library)
+        closer = watchdog or Watchdog(f"floorshot-{self.name}-close")
+        try:
+            closer.call(visa.close, self.policy.timeout)
+        except Exception as error:  # noqa: BLE001 - a connection that cannot be closed is dropped
+            _LOG.debug("%s: closing failed: %r", self.label, error)
+            sockets.break_off(session)
+        closer.stop()
+        if isinstance(getattr(library, "sessions", None), dict):
+            library.sessions.pop(handle, None)  # pyvisa-py keeps every session it ever opened
+
+    def reopen(self) -> None:
+        """Close, then open with growing pauses, at most ``reconnects`` times.
+
+        Raises
+        ------
+        LinkLostError, TimedOutError
+            The last try's error, when none succeeded.
+        """
+        wait, tries = self.policy.reconnect_wait, max(self.policy.reconnects, 1)
+        for attempt in range(1, tries + 1):
+            try:
+                self.open()
+            except (LinkLostError, TimedOutError) as error:
+                if attempt == tries:
+                    raise LinkLostError(
+                        f"not reopened in {tries} tries; the last said: {error.message}",
+                        instrument=self.label,
+                    ) from error
+                time.sleep(wait)
+                wait *= 2
+            else:
+                return
+
+    # -- exchanges -------------------------------------------------------------------------------
+    def write(self, command: str, *, timeout: float | None = None) -> None:
+        """Send one program message that has no answer; the line end is added here.
+
+        Raises
+        ------
+        TimedOutError, LinkLostError
+        """
+
+        def exchange(channel: Channel, deadline: float) -> None:
+            self._send(channel, command, deadline)
+
+        self._exchange(f"sending {command!r}", exchange, timeout)
+
+    def query(self, command: str, *, timeout: float | None = None) -> str:
+        """Send one program message and return its text answer without the line end.
+
+        Raises
+        ------
+        TimedOutError, LinkLostError
+        AnswerError
+            If the answer is no ASCII text, or an earlier answer came late.
+        """
+
+        def exchange(channel: Channel, deadline: float) -> str:
+            self._send(channel, command, deadline)
+            line = channel.read_line(_LINE_LIMIT, deadline)
+            try:
+                answer = line.decode("ascii").rstrip("\r")
+            except UnicodeDecodeError:
+                raise AnswerError(f"expected text, got {scpi.shown(line)}") from None
+            self._log("in", answer)
+            return answer
+
+        return self._exchange(f"the answer to {command!r}", exchange, timeout)
+
+    def ask(self, command: str, parse: Callable[[str], T], *, timeout: float | None = None) -> T:
+        """Return what ``parse`` makes of the answer; an answer that it refuses dirties the link.
+
+        Raises
+        ------
+        TimedOutError, LinkLostError
+        AnswerError
+            With the command, where ``parse`` raised one.
+        """
+        answer = self.query(command, timeout=timeout)
+        try:
+            return parse(answer)
+        except DriverError as error:
+            message = f"the answer to {command!r}: {error.message}"
+            self._dirty = message
+            raise AnswerError(message, instrument=self.label) from error
+
+    def query_block_into(
+        self,
+        command: str,
+        out: Bytes | memoryview,
+        *,
+        prefix: int = 0,
+        terminator: bytes = b"\n",
+        timeout: float | None = None,
+    ) -> int:
+        r"""Send one program message and read its data block into ``out``, count-exact.
+
+        Parameters
+        ----------
+        out : writable bytes, at least as many as the block holds.
+        prefix : at most so many characters of header may stand before the block's ``#``.
+        terminator : what follows the data: ``\n``, or empty where a family sends nothing.
+        timeout : overrides the policy's. The bytes' own time is added to it either way. [s]
+
+        Returns
+        -------
+        The number of data bytes, now at ``out[:n]``.
+
+        Raises
+        ------
+        TimedOutError, LinkLostError
+        AnswerError
+            If the header is no definite block's, states more than ``out`` holds, the answer ends
+            early, or something else than ``terminator`` follows.
+        """
+        view = out if isinstance(out, memoryview) else out.data
+
+        def place(_length: int) -> memoryview:
+            return view
+
+        return self._read_block(command, place, len(view), prefix, terminator, timeout)
+
+    def query_block(
+        self,
+        command: str,
+        *,
+        limit: int = 1 << 31,
+        prefix: int = 0,
+        terminator: bytes = b"\n",
+        timeout: float | None = None,
+    ) -> Bytes:
+        """Do as ``query_block_into``, into a new array of the length that the header states.
+
+        Returns
+        -------
+        Shape (n,), uint8.
+        """
+        made: list[Bytes] = []
+
+        def place(length: int) -> memoryview:
+            made.append(np.empty(length, np.uint8))
+            return made[0].data
+
+        self._read_block(command, place, limit, prefix, terminator, timeout)
+        return made[0]
+
+    def clear(self) -> None:
+        """Clear the instrument's input and output: a device clear, or a new connection.
+
+        A raw socket and a serial line know no device clear, and a dirty link cannot be cleared in
+        place: both are reopened.
+
+        Raises
+        ------
+        TimedOutError, LinkLostError
+        """
+        if self._dirty or not isinstance(self._channel, MessageChannel):
+            self.reopen()
+            return
+        visa = self._visa
+        self._exchange("the device clear", lambda _channel, _deadline: visa.clear(), None)
+
+    # -- inside ----------------------------------------------------------------------------------
+    def _send(self, channel: Channel, command: str, deadline: float) -> None:
+        self._log("out", command)
+        channel.send(command.encode("ascii") + b"\n", deadline)
+
+    def _log(self, direction: Literal["out", "in"], what: str | int) -> None:
+        if self._wire_log is not None:
+            self._wire_log(time.monotonic(), direction, what)
+
+    def _read_block(
+        self,
+        command: str,
+        place: Callable[[int], memoryview],
+        limit: int,
+        prefix: int,
+        terminator: bytes,
+        timeout: float | None,
+    ) -> int:
+        timeout = self.policy.timeout if timeout is None else timeout
+
+        def begin(channel: Channel, deadline: float) -> memoryview:
+            self._send(channel, command, deadline)
+            digits = scpi.block_digits(_skip_prefix(channel, prefix, deadline))
+            length = scpi.block_length(_take(channel, digits, deadline), limit)
+            return place(length)[:length]
+
+        def finish(channel: Channel, deadline: float, view: memoryview) -> int:
+            try:
+                channel.read_into(view, deadline)
+            except EOFError as error:
+                raise AnswerError(f"the data block is too short: {error}") from None
+            channel.end(terminator, deadline)
+            self._log("in", len(view))
+            return len(view)
+
+        what = f"the data block of {command!r}"
+        view = self._exchange(what, begin, timeout)
+        patience = timeout + len(view) / self.policy.minimum_rate
+        return self._exchange(what, lambda c, d: finish(c, d, view), patience)
+
+    def _exchange(
+        self, doing: str, exchange: Callable[[Channel, float], T], timeout: float | None
+    ) -> T:
+        """Run one exchange by its deadline, in the watchdog's thread where one is needed."""
+        timeout = self.policy.timeout if timeout is None else timeout
+        if not self._in_use.acquire(blocking=False):
+            raise RuntimeError(f"{self.label} is used by two threads at once")
+        try:
+            if self._dirty or self._channel is None:
+                raise LinkLostError(
+                    f"the connection must be reopened before use: {self._dirty}",
+                    instrument=self.label,
+                )
+            with self._guarded(doing):
+                deadline = time.monotonic() + timeout
+                if self._watchdog is None:
+                    return exchange(self._channel, deadline)
+                channel = self._channel
+                self._visa.timeout = max(timeout * 1000, 1)
+                return self._watchdog.call(lambda: exchange(channel, deadline), timeout + _GRACE)
+        finally:
+            self._in_use.release()
+
+    @contextlib.contextmanager
+    def _guarded(self, doing: str) -> Iterator[None]:
+        """Translate whatever is raised inside, and mark the link dirty."""
+        try:
+            yield
+        except Exception as error:
+            session, _ = _session_of(self._visa, self._library)
+            if doing:
+                left = sockets.peer_left(session)
+                translated = translate(error, doing, self.label, peer_left=left)
+            else:
+                translated = translate_opening(error, self.label)
+                sockets.close_left_open(error)
+            self._dirty = translated.message
+            if isinstance(error, OverdueError):
+                sockets.break_off(session)
+            raise translated from error
+        except BaseException:  # an interrupt in mid-exchange leaves half an answer behind
+            self._dirty = f"{doing} was interrupted"
+            raise
+
+
+# -- helpers ---------------------------------------------------------------------------------------
+def _take(channel: Channel, count: int, deadline: float) -> bytes:
+    taken = bytearray(count)
+    channel.read_into(memoryview(taken), deadline)
+    return bytes(taken)
+
+
+def _skip_prefix(channel: Channel, prefix: int, deadline: float) -> bytes:
+    """Return the ``#`` that opens a block and the byte after it, skipping a header before them."""
+    first = _take(channel, 1, deadline)
+    skipped = b""
+    while first != b"#" and len(skipped) < prefix:
+        skipped += first
+        first = _take(channel, 1, deadline)
+    if first != b"#":
+        raise AnswerError(
+            f"expected a data block that opens with '#', got {scpi.shown(skipped + first)}"
+        )
+    return first + _take(channel, 1, deadline)
+
+
+def _discard(visa: Any) -> None:
+    """Close a resource that opened after nobody waited for it any more."""
+    with contextlib.suppress(Exception):
+        visa.close()
+
+
+def _session_of(visa: Any, library: Any) -> tuple[Any, Any]:
+    """Return pyvisa-py's session object behind a resource, and its handle; None where unknown."""
+    try:
+        handle = visa.session
+    except Exception:  # noqa: BLE001 - a closed or absent resource has none
+        return None, None
+    sessions = getattr(library, "sessions", None)
+    return (sessions.get(handle) if isinstance(sessions, dict) else None), handle

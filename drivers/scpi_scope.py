@@ -1,0 +1,303 @@
+"""What every scope dialect has in common, once: sessions, readback, error queue, polling.
+
+A dialect subclasses `ScpiScope` and adds its words; drivers/README.md tells how. The order in
+which a caller configures is channels, acquisition, trigger: on many models the sample rate
+depends on which inputs are on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import ClassVar
+
+from drivers import scpi
+from drivers.errors import (
+    AnswerError,
+    ComplaintError,
+    DriverError,
+    InstrumentError,
+    RequestError,
+)
+from drivers.instrument import drain, recover
+from drivers.link import Link
+from drivers.profile import ScopeProfile
+from drivers.scope import (
+    AcquisitionRequest,
+    AcquisitionState,
+    AcquisitionStatus,
+    ArmInfo,
+    ChannelSettings,
+    Identity,
+    Scope,
+    TriggerTimes,
+)
+
+_FIRST_PAUSE, _LONGEST_PAUSE = 0.002, 0.05  # seconds between two polls
+_SHORTFALL = 1e-3  # relative; readbacks are rounded to three or four digits
+
+
+class ScpiScope(Scope):
+    """Base of the dialects. It holds the link; only the owner thread may call it."""
+
+    #: Every query whose answer belongs in the run file; ``{n}`` stands for each input in use.
+    SETTINGS: ClassVar[tuple[str, ...]] = ()
+    RESET_TIME: ClassVar[float] = 15.0  # seconds that *RST may take
+
+    def __init__(self, link: Link, identity: Identity, profile: ScopeProfile) -> None:
+        self.link = link
+        self.identity = identity
+        self.profile = profile
+        self._enabled: set[int] = set()
+        self._armed = False
+        self._confirmed = False
+        self._triggered = False
+        self._segments = 1
+        self._record_time = 0.0
+
+    # -- session ---------------------------------------------------------------------------------
+    def prepare(self) -> None:
+        """Bring the wire into the state that this dialect reads (headers off). May be repeated."""
+
+    def close(self) -> None:
+        """Close the link."""
+        self.link.close()
+
+    def recover(self) -> None:
+        """Close, reopen, prove that the same unit answers, clear its status."""
+        self._armed = False
+        recover(self.link, self.identity)
+        self.prepare()
+
+    def reset(self) -> None:
+        """Bring the instrument to its default state, headers off, error queue empty."""
+        self._armed = False
+        self._enabled.clear()
+        self.link.write("*RST")
+        self.link.ask("*OPC?", scpi.integer, timeout=self.RESET_TIME)
+        self.prepare()
+        self.link.write("*CLS")
+        self.after_reset()
+        self.complain("the reset")
+
+    def after_reset(self) -> None:
+        """Leave the default state where it is unsafe for us: stop, and never sweep by itself."""
+
+    def errors(self) -> tuple[InstrumentError, ...]:
+        """Drain the error queue."""
+        return drain(self.link)
+
+    def complain(self, after: str) -> None:
+        """Raise `ComplaintError` if the instrument holds errors."""
+        found = self.errors()
+        if found:
+            entries = "; ".join(str(entry) for entry in found)
+            raise ComplaintError(
+                f"it reports after {after}: {entries}", found, instrument=self.link.label
+            )
+
+    # -- configuration ---------------------------------------------------------------------------
+    def settings(self) -> Mapping[str, str]:
+        """Return every query of ``SETTINGS`` with the instrument's answer."""
+        queries: list[str] = []
+        for query in self.SETTINGS:
+            inputs: Iterable[int] = sorted(self._enabled) if "{n}" in query else (0,)
+            queries += [query.replace("{n}", str(n)) for n in inputs]
+        return {query: self.link.query(query) for query in queries}
+
+    @contextlib.contextmanager
+    def configuring(self, what: str) -> Iterator[None]:
+        """Check the error queue after the body; a driver error in it comes first."""
+        yield
+        time.sleep(self.profile.settling_time)
+        self.complain(what)
+
+    def set_all(self, *commands: str) -> None:
+        """Send commands, each in a message of its own."""
+        for command in commands:
+            self.link.write(command)
+
+    def refuse(self, message: str) -> RequestError:
+        """Return the error that says that this instrument cannot do what was asked."""
+        return RequestError(message, instrument=self.link.label)
+
+    def check_channel(self, wanted: ChannelSettings) -> None:
+        """Refuse what the profile rules out; above all 50 ohm where it does not exist."""
+        self.check_channel_number(wanted.channel)
+        if not any(math.isclose(wanted.input_impedance, z) for z in self.profile.input_impedances):
+            known = ", ".join(f"{z:g}" for z in self.profile.input_impedances)
+            raise self.refuse(
+                f"channel {wanted.channel}: an input impedance of {wanted.input_impedance:g} ohm "
+                f"was asked for; the profile {self.profile.name} knows {known} ohm"
+            )
+        if not (wanted.vertical_range > 0 and math.isfinite(wanted.vertical_range)):
+            raise self.refuse(
+                f"channel {wanted.channel}: a vertical range of {wanted.vertical_range:g} V "
+                "was asked for; it must be above zero"
+            )
+
+    def check_channel_number(self, channel: int) -> None:
+        """Refuse an input that the model does not have."""
+        if not 1 <= channel <= self.profile.channels:
+            raise self.refuse(
+                f"channel {channel} was asked for; the profile {self.profile.name} has "
+                f"1 to {self.profile.channels}"
+            )
+
+    def check_segments(self, wanted: AcquisitionRequest) -> None:
+        """Refuse more segments than one arming can take, or fewer than one."""
+        if not 1 <= wanted.segments <= self.profile.maximum_segments:
+            raise self.refuse(
+                f"{wanted.segments} segments in one arming were asked for; the profile "
+                f"{self.profile.name} allows 1 to {self.profile.maximum_segments}"
+            )
+
+    def check_acquisition(self, wanted: AcquisitionRequest, got: AcquisitionState) -> None:
+        """Refuse when what was read back falls short of the request."""
+        if got.sample_rate < wanted.minimum_sample_rate * (1 - _SHORTFALL):
+            raise self.refuse(
+                f"at least {wanted.minimum_sample_rate:g} samples per second were asked for over "
+                f"{wanted.time_per_record:g} s; the instrument settles at {got.sample_rate:g} "
+                f"with {got.record_length} samples: shorten the record, use fewer inputs, or ask "
+                "for less"
+            )
+        if got.time_per_record < wanted.time_per_record * (1 - _SHORTFALL):
+            raise self.refuse(
+                f"a record of {wanted.time_per_record:g} s was asked for; the instrument settles "
+                f"at {got.time_per_record:g} s"
+            )
+        self._segments = got.segments
+        self._record_time = got.time_per_record
+
+    def set_at_least(self, wanted: float, write: str, query: str) -> float:
+        """Set a value with ``write`` (``{}`` stands for it); if it reads back short, step up.
+
+        Returns
+        -------
+        What was read back last.
+        """
+        self.link.write(write.format(f"{wanted:.6E}"))
+        got = self.link.ask(query, scpi.number)
+        if got < wanted * (1 - _SHORTFALL):
+            self.link.write(write.format(f"{step_125(wanted):.6E}"))
+            got = self.link.ask(query, scpi.number)
+        return got
+
+    def check_normal_sweep(self, normal: bool, answer: str) -> None:
+        """Refuse to go on where the sweep did not become normal: a record could lie."""
+        if not normal:
+            raise AnswerError(
+                f"the trigger sweep reads back as {answer!r} after NORMal was set; with an "
+                "automatic sweep a record without an event would look valid",
+                instrument=self.link.label,
+            )
+
+    # -- one arming ------------------------------------------------------------------------------
+    def initiate(self) -> ArmInfo:
+        """Arm one acquisition; ``confirmed`` when the instrument said that it was armed."""
+        self._armed = self._confirmed = self._triggered = False
+        self.before_arming()
+        at = time.monotonic()
+        self.arm()
+        self._armed = True
+        patience = self.link.policy.timeout + self._record_time
+        self._confirmed = poll(self.arming_confirmed, patience)
+        return ArmInfo(at, self._confirmed)
+
+    def before_arming(self) -> None:
+        """Stop, and clear what a previous arming latched."""
+
+    def arm(self) -> None:
+        """Send what starts one single acquisition."""
+        raise NotImplementedError
+
+    def arming_confirmed(self) -> bool:
+        """Ask once whether the instrument has taken the arming."""
+        raise NotImplementedError
+
+    def wait_complete(
+        self, timeout: float, stop_requested: Callable[[], bool] = lambda: False
+    ) -> AcquisitionStatus:
+        """Poll with growing pauses until complete, out of time or asked to stop."""
+        end = time.monotonic() + timeout
+        pause = _FIRST_PAUSE
+        while True:
+            status = self.acquisition_status()
+            remaining = end - time.monotonic()
+            if status is AcquisitionStatus.COMPLETE or remaining <= 0 or stop_requested():
+                return status
+            time.sleep(min(pause, remaining))
+            pause = min(pause * 1.5, _LONGEST_PAUSE)
+
+    def abort(self) -> bool:
+        """Stop, and return whether the instrument confirmed it within the link's time-out."""
+        self._armed = False
+        self.stop()
+        return poll(self.stopped, self.link.policy.timeout)
+
+    def stop(self) -> None:
+        """Send what stops an acquisition."""
+        raise NotImplementedError
+
+    def stopped(self) -> bool:
+        """Ask once whether nothing is being acquired."""
+        raise NotImplementedError
+
+    def acquired_segments(self) -> int:
+        """Return how many records the last arming took."""
+        if self._segments == 1:
+            return int(self._armed and self.acquisition_status() is AcquisitionStatus.COMPLETE)
+        return self.count_segments()
+
+    def count_segments(self) -> int:
+        """Ask for the number of segments that the last arming took."""
+        raise NotImplementedError
+
+    def check_segment(self, segment: int) -> None:
+        """Refuse a segment that one arming cannot have taken."""
+        if not 0 <= segment < self._segments:
+            raise self.refuse(
+                f"segment {segment} was asked for; one arming takes segments 0 to "
+                f"{self._segments - 1}"
+            )
+
+    def trigger_times(self) -> TriggerTimes:
+        """Return the time stamps of the segments; one record alone needs none."""
+        if self._segments == 1:
+            return TriggerTimes((0.0,), "none")
+        return self.segment_times()
+
+    def segment_times(self) -> TriggerTimes:
+        """Ask for the segments' time stamps."""
+        raise NotImplementedError
+
+    @contextlib.contextmanager
+    def naming_the_instrument(self) -> Iterator[None]:
+        """Add the instrument to errors that pure functions raise."""
+        try:
+            yield
+        except DriverError as error:
+            if error.instrument:
+                raise
+            raise type(error)(error.message, instrument=self.link.label) from error
+
+
+# -- helpers ---------------------------------------------------------------------------------------
+def poll(condition: Callable[[], bool], timeout: float) -> bool:
+    """Return whether ``condition`` became true within ``timeout`` [s]; asked at least once."""
+    end = time.monotonic() + timeout
+    pause = _FIRST_PAUSE
+    while not condition():
+        if time.monotonic() >= end:
+            return False
+        time.sleep(pause)
+        pause = min(pause * 1.5, _LONGEST_PAUSE)
+    return True
+
+
+def step_125(value: float) -> float:
+    """Return the smallest of 1, 2, 5 times a power of ten that is not below ``value``."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next(m * decade for m in (1, 2, 5, 10) if m * decade >= value * (1 - 1e-9))
