@@ -199,10 +199,17 @@ class KeysightInfiniiVision(ScpiScope):
         return got
 
     def _acquisition(self, segments: int) -> AcquisitionState:
+        """Read back the record that the next single acquisition will take.
+
+        A stopped unit reports the rate of the record it holds, not of the next one, and a running
+        one may use less memory than a single one: so it is armed for the question.
+        """
         ask = self.link.ask
-        span = ask(":TIMebase:RANGe?", scpi.number)
+        span = ask(":TIMebase:RANGe?", scpi.positive)
         middle = ask(":TIMebase:POSition?", scpi.number)
+        self.link.write(":SINGle")
         rate = ask(":ACQuire:SRATe?", scpi.positive)
+        self.link.write(":STOP")
         if segments > 1:
             segments = ask(":ACQuire:SEGMented:COUNt?", scpi.integer)
         return AcquisitionState(round(rate * span), rate, span, middle - span / 2, segments)

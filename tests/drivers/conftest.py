@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from drivers.link import Link, LinkPolicy
+from drivers.link import Link, LinkPolicy, WireLog
 
 Handler = Callable[["Peer"], None]
 
@@ -119,8 +119,8 @@ def connect(policy: LinkPolicy) -> Iterator[Callable[..., Link]]:
     """Open links that close with the test."""
     links: list[Link] = []
 
-    def start(resource: str, **options: object) -> Link:
-        links.append(Link(resource, **{"policy": policy, "name": "scope", **options}))  # type: ignore[arg-type] # keywords pass through
+    def start(resource: str, wire_log: WireLog | None = None) -> Link:
+        links.append(Link(resource, name="scope", policy=policy, wire_log=wire_log))
         links[-1].open()
         return links[-1]
 
