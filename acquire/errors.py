@@ -2,9 +2,11 @@
 
     FloorshotError
     ├── BadInputError        2  a recipe, bench, probe or option is wrong; nothing was contacted
-    ├── RefusedError         2  the run was refused before it started (no space, bench busy, ...)
+    ├── RefusedError         2  the run was refused before it started (no space, ...)
+    │   └── BusyError        2  another run holds an instrument of the bench
     ├── InstrumentFault      4  an instrument or the fixture failed; what was taken is kept
     ├── ContinuityError      4  a protective conductor failed its continuity check
+    ├── StorageError         4  the disk would not take what was to be written; what is committed is kept
     ├── Interrupted          5  stopped by a person or a signal; what was taken is kept
     └── DamagedFileError     2  a run file or spool cannot be trusted
 
@@ -88,10 +90,20 @@ class RefusedError(FloorshotError):
     exit_code = ExitCode.BAD_INPUT
 
 
+class BusyError(RefusedError):
+    """Another run holds an instrument of the bench; it may be free later."""
+
+
 class DamagedFileError(FloorshotError):
     """A run file or a spooled shot is not what was written."""
 
     exit_code = ExitCode.BAD_INPUT
+
+
+class StorageError(FloorshotError):
+    """The disk is full, read-only or failing; everything committed before is kept."""
+
+    exit_code = ExitCode.FAULT
 
 
 class InstrumentFault(FloorshotError):  # noqa: N818 - the trade's word; an "error" is a queue entry

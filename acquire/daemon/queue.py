@@ -215,13 +215,25 @@ class Queue(Store):
             self.note("run_claimed", row[0], {"attempt": row[1]})
             return self.run(row[0])
 
-    def set_worker(self, number: int, pid: int, spool: Path | None = None) -> None:
-        """Note which process carries the run out, and where it spools."""
+    def take(self, number: int, pid: int) -> bool:
+        """Note which process carries a claimed run out; False where the run is not to be had."""
+        with self.change():
+            return bool(
+                self.db.execute(
+                    "UPDATE run SET worker_pid = ? WHERE id = ? AND state = 'running'",
+                    (pid, number),
+                ).rowcount
+            )
+
+    def postpone(self, number: int, seconds: float, why: str) -> bool:
+        """Put a running run back into the queue, not to be claimed before some time has passed."""
         with self.change():
             self.db.execute(
-                "UPDATE run SET worker_pid = ?, spool = coalesce(?, spool) WHERE id = ?",
-                (pid, None if spool is None else str(spool), number),
+                "UPDATE run SET not_before = ?, attempts = attempts - 1"
+                " WHERE id = ? AND state = 'running'",
+                (self.clock() + seconds, number),
             )
+            return self._requeue(number, "running", why)
 
     def set_spool(self, number: int, spool: Path) -> None:
         """Note where a run keeps its finished shots, so that it can be taken up again."""
