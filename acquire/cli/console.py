@@ -66,3 +66,8 @@ def caution(lines: Iterable[str]) -> None:
 def is_attended() -> bool:
     """Whether a person can be asked: both the keyboard and the screen are a terminal."""
     return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def prompt(text: str) -> None:
+    """Write a question; the answer is typed on the same line."""
+    click.echo(text, err=True, nl=False)

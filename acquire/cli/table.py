@@ -11,9 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from rich import box
 from rich.console import Group, RenderableType
-from rich.padding import Padding
+from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
@@ -22,7 +21,7 @@ from acquire.cli import numbers
 Document = Mapping[str, Any]
 """A result document, or a part of it, as JSON has it."""
 
-WIDE = 110
+WIDE = 116
 """Columns from which each number has its own column."""
 
 _STYLE = {
@@ -46,7 +45,8 @@ def render(document: Document, *, width: int) -> RenderableType:
     parts: list[RenderableType] = []
     results = document["results"]
     for (quantity, measure), group in groupby(_by_heading(results), key=_heading):
-        parts.append(Text(f"\n{quantity}, {measure}", style="bold"))
+        title = Text(f" {quantity}, {measure}", style="bold")
+        parts += [Text(), Rule(title, align="left", style="dim")]
         parts.append(_table(list(group), document["limits"], wide=width >= WIDE))
     parts += _section("How each number was made", map(_method_line, _by_heading(results)))
     parts += _section("Change of the reference during the run", _drift_lines(document))
@@ -67,19 +67,13 @@ def _by_heading(results: Sequence[Document]) -> list[Document]:
 
 
 def _table(results: Sequence[Document], limits: Sequence[Document], *, wide: bool) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1 if not wide else 2, 0, 0))
+    table = Table(box=None, pad_edge=False, padding=(0, 2 if wide else 1, 0, 0))
     table.add_column("Candidate", min_width=10, overflow="fold")
-    for name in ("Reference", "Target", "Floor", "Residual") if wide else _NARROW_LEVELS:
+    for name in ("Reference", "Target", "Floor", "Residual", "Ratio") if wide else _NARROW_LEVELS:
         table.add_column(name, justify="right", no_wrap=True)
-    if wide:
-        table.add_column("Ratio", justify="right", no_wrap=True)
-        table.add_column("Attenuation", justify="right", no_wrap=True)
-        table.add_column("Interval", no_wrap=True)
-        table.add_column("State", no_wrap=True)
-        table.add_column("Verdict", no_wrap=True)
-    else:
-        table.add_column("Attenuation", no_wrap=True)
-        table.add_column("State, verdict", no_wrap=True)
+    table.add_column("Attenuation", no_wrap=True)
+    for name in ("State", "Verdict") if wide else ("State, verdict",):
+        table.add_column(name, no_wrap=True)
     for result in results:
         cells = _wide_cells if wide else _narrow_cells
         table.add_row(*cells(result, _verdict_of(result, limits)))
@@ -91,12 +85,12 @@ _NARROW_LEVELS = ("Reference", "Residual", "Floor")
 
 def _wide_cells(result: Document, verdict: str) -> list[Text | str]:
     attenuation = result["attenuation"]
+    value = (numbers.attenuation(attenuation), numbers.interval(attenuation))
     return [
         result["condition"],
         *(numbers.level(result[name]) for name in ("reference", "observed", "floor", "corrected")),
         numbers.ratio(attenuation),
-        numbers.attenuation(attenuation),
-        numbers.interval(attenuation),
+        ", ".join(filter(None, value)),
         _word(attenuation["state"]),
         _word(verdict),
     ]
@@ -104,12 +98,13 @@ def _wide_cells(result: Document, verdict: str) -> list[Text | str]:
 
 def _narrow_cells(result: Document, verdict: str) -> list[Text | str]:
     attenuation = result["attenuation"]
-    first, ratio = numbers.attenuation(attenuation), numbers.ratio(attenuation)
-    second = numbers.interval(attenuation)
+    value, ratio = numbers.attenuation(attenuation), numbers.ratio(attenuation)
+    interval = numbers.interval(attenuation)
+    lines = (f"{value}  {ratio}", interval) if interval else (value, ratio)
     return [
         result["condition"],
         *(numbers.level(result[name]) for name in ("reference", "corrected", "floor")),
-        "\n".join(line for line in (f"{first}  {ratio}".rstrip(), second) if line),
+        "\n".join(filter(None, lines)),
         Text("\n").join([_word(attenuation["state"]), _word(verdict)]),
     ]
 
@@ -133,8 +128,10 @@ def _verdict_of(result: Document, limits: Sequence[Document]) -> str:
 
 
 def _section(title: str, lines: Iterator[str] | Sequence[str]) -> list[RenderableType]:
-    texts = [Padding(Text(f"- {line}"), (0, 0, 0, 2)) for line in lines]
-    return [Text(f"\n{title}", style="bold"), *texts] if texts else []
+    listed = Table.grid(padding=(0, 1, 0, 0))
+    for line in lines:
+        listed.add_row("  -", line)
+    return [Text(f"\n{title}", style="bold"), listed] if listed.row_count else []
 
 
 def _method_line(result: Document) -> str:
@@ -178,7 +175,7 @@ def _drift_lines(document: Document) -> Iterator[str]:
 
 def _limit_line(limit: Document) -> str:
     name = f"{limit['condition']}, {limit['quantity']}, {limit['measure']}"
-    return f"{limit['verdict'].upper()}: {name}: {numbers.limit(limit)}. {_clause(limit['reason'])}"
+    return f"{limit['verdict'].upper()}: {name}: {numbers.limit(limit)}: {_clause(limit['reason'])}"
 
 
 def _verdict_line(document: Document) -> Text:

@@ -1,0 +1,38 @@
+"""Arguments and options that several commands share, so that they read alike everywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+recipe_argument = click.argument("recipe", metavar="RECIPE")
+
+bench_option = click.option(
+    "--bench",
+    "-b",
+    required=True,
+    metavar="BENCH",
+    help="Bench profile: a YAML file, or the name of a shipped one.",
+)
+
+output_option = click.option(
+    "--output",
+    "-o",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("runs"),
+    show_default=True,
+    help="Folder for run files; it is made if it is missing.",
+)
+
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=1,
+    show_default=True,
+    help="Of the simulated circuit's noise; the same seed gives the same measurement.",
+)
+
+run_file_argument = click.argument(
+    "file", metavar="FILE", type=click.Path(path_type=Path, exists=True, dir_okay=False)
+)
