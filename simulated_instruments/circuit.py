@@ -1,0 +1,418 @@
+"""A circuit with a known truth: what the simulated oscilloscope, relay unit and ohmmeter share.
+
+The current of one source event is computed in the frequency domain,
+
+    I = V / (Zs + Zc + jw Cp Zs Zc),    Zs = R + jwL + 1/(jwC),
+
+with V the source's damped rings, Cp its shunt capacitance and Zc the closed paths in parallel. The
+response of each set of closed relays is computed once on a fine grid; a record is then a resampling
+of it, plus pickup, carriers and noise. Everything random is a function of the seed, the event
+number and the input, so that the same sequence of operations gives the same data.
+
+The truth (``truth``, ``truth_trace``, ``truth_attenuation``) is for tests. No instrument tells it.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from simulated_instruments.scenario import AROUND_PROBE, Complex, Floats, Input, Scenario
+
+FINE_STEP = 1e-9
+FINE_POINTS = 1 << 17
+"""The grid of the event responses: 131 us, so that every burst has died down on it."""
+
+Volts = npt.NDArray[np.float32]
+Measure = Literal["peak_to_peak", "rms"]
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What held when a record was triggered.
+
+    Attributes
+    ----------
+    event : number of the rising edge. closed : relays. visit : how often a condition had been set.
+    """
+
+    event: int
+    closed: frozenset[int]
+    visit: int
+
+
+class Circuit:
+    """The source, the conductor and what is connected to them.
+
+    Parameters
+    ----------
+    scenario : None = the demonstration's.
+    seed : of everything random.
+    """
+
+    def __init__(self, scenario: Scenario | None = None, seed: int = 0) -> None:
+        self.scenario = scenario or Scenario()
+        self.seed = seed
+        self._lock = threading.Lock()
+        self._event = 0
+        self._visit = 0
+        self._closed: frozenset[int] = frozenset()
+        self._wander_phase = float(self._random("wander").uniform(0, 2 * np.pi))
+        self._strength = lru_cache(maxsize=4096)(self.amplitude)
+        self._cached = lru_cache(maxsize=128)(self._compute)
+        self._carriers = lru_cache(maxsize=16)(self._carrier_table)
+        self._omega = 2 * np.pi * np.fft.rfftfreq(FINE_POINTS, FINE_STEP)
+        self._omega[0] = self._omega[1] * 1e-3  # impedances are asked for above zero only
+        self._scale = 1.0
+        bare = self.response(scenario_bare(self.scenario), "lead_current")
+        self._scale = self.scenario.reference_peak / float(np.abs(bare).max())
+        self._cached.cache_clear()
+
+    # -- state that the instruments change --------------------------------------------------------
+    @property
+    def closed(self) -> frozenset[int]:
+        """Relays whose contacts are closed."""
+        return self._closed
+
+    def set_closed(self, relays: Iterable[int]) -> None:
+        """Close exactly these relays."""
+        with self._lock:
+            wanted = frozenset(relays)
+            if wanted != self._closed:
+                self._closed = wanted
+                self._visit += 1
+
+    def set_condition(self, name: str) -> None:
+        """Do by hand what a relay unit would do; also counts as moving the leads."""
+        with self._lock:
+            self._closed = self.scenario.closed_in(name)
+            self._visit += 1
+
+    def next_event(self, skip: int = 0) -> Snapshot:
+        """Let ``skip`` events pass and return the one after them."""
+        with self._lock:
+            self._event += 1 + skip
+            return Snapshot(self._event, self._closed, self._visit)
+
+    def resistance(self) -> float:
+        """Return the direct-current resistance of the closed paths; inf = none is closed. [ohm]"""
+        conductance = sum(
+            1 / self.scenario.paths[n].dc_resistance
+            for n in self._closed & set(self.scenario.paths)
+        )
+        return 1 / conductance if conductance else math.inf
+
+    # -- impedances and responses -----------------------------------------------------------------
+    def source_impedance(self, frequency: Floats) -> Complex:
+        """Return R + jwL + 1/(jwC) of the source, without its shunt capacitance. [ohm]"""
+        omega, source = 2 * np.pi * np.asarray(frequency, float), self.scenario.source
+        series = 0.0 if math.isinf(source.series_capacitance) else 1 / source.series_capacitance
+        return np.asarray(source.resistance + 1j * (omega * source.inductance - series / omega))
+
+    def path_impedance(self, closed: frozenset[int], frequency: Floats) -> Complex | None:
+        """Return the closed paths in parallel, None if there is none. [ohm]"""
+        omega = 2 * np.pi * np.asarray(frequency, float)
+        elements = [self.scenario.paths[n] for n in sorted(closed & set(self.scenario.paths))]
+        if not elements:
+            return None
+        admittance = sum((1 / e.impedance(omega) for e in elements), np.zeros_like(omega, complex))
+        return np.asarray(1 / admittance)
+
+    def response(self, closed: frozenset[int], quantity: str, bandwidth: float = 0.0) -> Floats:
+        """Return one nominal event on the fine grid, from the event on. Shape (FINE_POINTS,).
+
+        ``bandwidth`` is that of a first-order low-pass, 0 = none. [Hz] The edge is returned as the
+        unit step that it scales with; pickup as ``pickup:<quantity>``, in volts at the input.
+        """
+        return self._cached(closed, quantity, bandwidth)
+
+    def _compute(self, closed: frozenset[int], quantity: str, bandwidth: float) -> Floats:
+        if quantity == "inverter_edge":
+            trace = self._edge()
+        elif quantity.startswith("pickup:"):
+            trace = self._pickup(quantity.removeprefix("pickup:"))
+        elif quantity.startswith("later:"):  # by a quarter of a period of the leads' ring
+            trace = np.roll(self._pickup(quantity.removeprefix("later:")), 54)
+        else:
+            spectrum = self._spectrum(closed, quantity)
+            trace = np.fft.irfft(spectrum, FINE_POINTS) * self._scale
+        return _low_pass(trace, bandwidth) if bandwidth else trace
+
+    def _source_spectrum(self) -> Complex:
+        """Return the transform of the rings, smoothed by the edge and without a DC part."""
+        source, time = self.scenario.source, np.arange(FINE_POINTS) * FINE_STEP
+        rings = np.zeros(FINE_POINTS)
+        for ring in source.rings:
+            rings += (
+                ring.amplitude
+                * np.exp(-time / ring.decay)
+                * np.sin(2 * np.pi * ring.frequency * time)
+            )
+        half = self._omega * source.rise_time / 2
+        edge = np.sinc(half / np.pi) * np.exp(-1j * half)
+        corner = 1j * self._omega / (2 * np.pi * source.high_pass)
+        spectrum = np.fft.rfft(rings) * edge * (corner / (1 + corner)) ** 2
+        spectrum[0] = 0.0
+        return np.asarray(spectrum)
+
+    def _spectrum(self, closed: frozenset[int], quantity: str) -> Complex:
+        frequency = self._omega / (2 * np.pi)
+        source, inner = self._source_spectrum(), self.source_impedance(frequency)
+        shunt = 1j * self._omega * self.scenario.source.shunt_capacitance
+        path = self.path_impedance(closed, frequency)
+        if quantity == "lead_voltage":
+            if path is None:
+                return np.asarray(source / (1 + shunt * inner))
+            return np.asarray(source * path / (inner + path + shunt * inner * path))
+        if quantity != "lead_current":
+            raise KeyError(quantity)
+        if path is None or AROUND_PROBE in closed:
+            return np.zeros_like(source)
+        return np.asarray(source / (inner + path + shunt * inner * path))
+
+    def _edge(self) -> Floats:
+        """Return a step from 0 to 1 with overshoot."""
+        scenario, time = self.scenario, np.arange(FINE_POINTS) * FINE_STEP
+        ring, rise = scenario.edge_ring, scenario.source.rise_time
+        step = np.clip(time / rise, 0, 1)
+        late = np.clip(time - 0.7 * rise, 0, None)
+        step += (
+            ring.amplitude * np.exp(-late / ring.decay) * np.sin(2 * np.pi * ring.frequency * late)
+        )
+        return np.asarray(step)
+
+    def _pickup(self, quantity: str) -> Floats:
+        """Return what the leads pick up: the slope of the edge, ringing in the leads."""
+        wanted = next(i.pickup for i in self.scenario.inputs if i.quantity == quantity)
+        slope = np.gradient(self._edge(), FINE_STEP)
+        time = np.arange(4096) * FINE_STEP
+        lead = np.exp(-time / 0.5e-6) * np.cos(2 * np.pi * 4.6e6 * time)
+        trace = np.convolve(slope, lead)[:FINE_POINTS]
+        return np.asarray(trace * (wanted / np.ptp(trace)))
+
+    # -- what an input sees -----------------------------------------------------------------------
+    def amplitude(self, event: int) -> float:
+        """Return the relative strength of one source event; its mean over events is the drift."""
+        s = self.scenario
+        wander = s.wander[0] * math.sin(2 * np.pi * event / s.wander[1] + self._wander_phase)
+        jitter = s.amplitude_jitter * float(self._random("event", event).standard_normal())
+        return (1 + s.drift * event / 1000 + wander) * (1 + jitter)
+
+    def input_volts(
+        self,
+        number: int,
+        snapshot: Snapshot,
+        start: float,
+        step: float,
+        samples: int,
+        bandwidth: float = 0.0,
+        chunk: int = 0,
+    ) -> Volts:
+        """Return what arrives at one input around one event. Shape (samples,). [V]
+
+        Parameters
+        ----------
+        number : input, from 1.
+        start : first sample relative to the event. [s]
+        bandwidth : of the input, 0 = unlimited. [Hz]
+        chunk : number of this piece of a long record; it selects the noise.
+        """
+        signal = self.signal_volts(number, snapshot, start, step, samples, bandwidth)
+        if not 1 <= number <= len(self.scenario.inputs):
+            return signal
+        there = self.scenario.inputs[number - 1]
+        random = self._random("input", snapshot.event, number, chunk)
+        if there.ambient_noise:
+            signal += random.standard_normal(samples, dtype=np.float32) * np.float32(
+                there.ambient_noise
+            )
+        if there.carriers:
+            phases = self._random("carriers", snapshot.event, number).uniform(
+                0, 2 * np.pi, len(there.carriers)
+            )
+            signal += self._carrier_volts(number, phases, start, step, samples)
+        return signal
+
+    def signal_volts(
+        self,
+        number: int,
+        snapshot: Snapshot,
+        start: float,
+        step: float,
+        samples: int,
+        bandwidth: float = 0.0,
+    ) -> Volts:
+        """Return what repeats with the event at one input: quantity and pickup. Shape (samples,). [V]"""
+        total = np.zeros(samples, np.float32)
+        if not 1 <= number <= len(self.scenario.inputs):
+            return total
+        there = self.scenario.inputs[number - 1]
+        if not there.quantity:
+            return total
+        transfer = there.transfer * (1 + self.scenario.probe_error)
+        edge = there.quantity == "inverter_edge"
+        high, edges = self._edges(snapshot.event, start, step * samples)
+        if edge:
+            transfer *= self.scenario.supply
+            total += np.float32((0.5 if high else -0.5) * transfer)
+        parts = [(self.response(snapshot.closed, there.quantity, bandwidth), transfer)]
+        parts += self._picked_up(there, snapshot, bandwidth)
+        for instant, strength, sign in edges:
+            for fine, size in parts:
+                size *= sign if edge else sign * strength
+                _resample(total, fine, start - instant, step, size, hold=edge)
+        return total
+
+    def _picked_up(
+        self, there: Input, snapshot: Snapshot, bandwidth: float
+    ) -> list[tuple[Floats, float]]:
+        """Return the pickup of one visit to a condition: a little larger and a little later."""
+        if not there.pickup:
+            return []
+        spread = self.scenario.pickup_repeatability / math.sqrt(2)
+        size, turn = self._random("pickup", snapshot.visit).standard_normal(2) * spread
+        names = (f"pickup:{there.quantity}", f"later:{there.quantity}")
+        base, later = (self.response(frozenset(), name, bandwidth) for name in names)
+        return [(base, 1 + size), (later, turn)]
+
+    def _edges(
+        self, event: int, start: float, span: float
+    ) -> tuple[bool, list[tuple[float, float, float]]]:
+        """Return the output's state before, and (instant, strength, sign) of edges that matter.
+
+        Instants are relative to the rising edge ``event``; falling edges excite the inverse burst.
+        """
+        period = 1 / self.scenario.edge_rate
+        reach = FINE_POINTS * FINE_STEP
+        first = event + math.floor((start - reach) / period) - 1
+        last = event + math.ceil((start + span) / period)
+        found = []
+        for number in range(first, last + 1):
+            instant = (number - event) * period
+            mean, swing = self.scenario.duty
+            high = period * (mean + swing * math.sin(2 * np.pi * number / 80))
+            strength = self._strength(number)
+            found += [(instant, strength, 1.0), (instant + high, strength, -1.0)]
+        before = [sign for instant, _, sign in found if instant <= start - reach]
+        return before[-1] > 0, found[len(before) : _count_until(found, start + span)]
+
+    def _carrier_volts(
+        self, number: int, phases: Floats, start: float, step: float, samples: int
+    ) -> Volts:
+        carriers = self.scenario.inputs[number - 1].carriers
+        table = self._carriers(tuple(f for f, _ in carriers), step, samples)
+        angles = phases + 2 * np.pi * np.array([f for f, _ in carriers]) * start
+        sizes = np.array([a for _, a in carriers])
+        weights = np.concatenate([sizes * np.sin(angles), sizes * np.cos(angles)])
+        return np.asarray(weights.astype(np.float32) @ table, np.float32)
+
+    @staticmethod
+    def _carrier_table(frequencies: tuple[float, ...], step: float, samples: int) -> Volts:
+        angle = 2 * np.pi * np.array(frequencies)[:, None] * (np.arange(samples) * step)
+        return np.concatenate([np.cos(angle), np.sin(angle)]).astype(np.float32)
+
+    def _random(self, what: str, *numbers: int) -> np.random.Generator:
+        key = (self.seed, _KEYS[what], *(n & 0xFFFFFFFF for n in numbers))
+        return np.random.Generator(np.random.SFC64(np.random.SeedSequence(key)))
+
+    # -- the truth, for tests only ------------------------------------------------------------------
+    def truth_trace(
+        self, condition: str, quantity: str, start: float, step: float, samples: int
+    ) -> Floats:
+        """Return one nominal event without pickup, noise and quantisation. Shape (samples,). [A or V]
+
+        ``start`` is relative to the event.
+        """
+        fine = self.response(self.scenario.closed_in(condition), quantity)
+        if quantity == "inverter_edge":
+            fine = (fine - 0.5) * self.scenario.supply
+        at = (start + np.arange(samples) * step) / FINE_STEP
+        return np.interp(at, np.arange(FINE_POINTS), fine, left=fine[0])
+
+    def truth(
+        self,
+        condition: str,
+        quantity: str,
+        measure: Measure,
+        start: float,
+        step: float,
+        samples: int,
+    ) -> float:
+        """Return the level of one nominal event, averaged over where the samples fall. [A or V]
+
+        ``rms`` is taken about the mean of the record.
+        """
+        phases = [start + step * k / 8 for k in range(8)]
+        traces = [self.truth_trace(condition, quantity, p, step, samples) for p in phases]
+        levels = [np.ptp(t) if measure == "peak_to_peak" else t.std() for t in traces]
+        return float(np.mean(levels))
+
+    def truth_attenuation(
+        self,
+        condition: str,
+        quantity: str,
+        measure: Measure,
+        start: float,
+        step: float,
+        samples: int,
+        reference: str = "bare",
+    ) -> float:
+        """Return reference level / level in ``condition``, a ratio."""
+        base = self.truth(reference, quantity, measure, start, step, samples)
+        return base / self.truth(condition, quantity, measure, start, step, samples)
+
+
+_KEYS = {"event": 1, "input": 2, "carriers": 3, "pickup": 4, "wander": 5}
+
+
+def _count_until(edges: list[tuple[float, float, float]], end: float) -> int:
+    return sum(instant <= end for instant, _, _ in edges)
+
+
+def scenario_bare(scenario: Scenario) -> frozenset[int]:
+    """Return the relays of the condition that sets the scale."""
+    return scenario.closed_in("bare")
+
+
+def _low_pass(trace: Floats, bandwidth: float) -> Floats:
+    """Return the trace behind a first-order low-pass, exactly for samples joined by steps."""
+    from scipy.signal import lfilter
+
+    keep = math.exp(-2 * np.pi * bandwidth * FINE_STEP)
+    return np.asarray(lfilter([1 - keep], [1.0, -keep], trace), float)
+
+
+def _resample(
+    total: Volts, fine: Floats, start: float, step: float, size: float, hold: bool = False
+) -> None:
+    """Add ``size`` times the response to ``total``; ``start`` is relative to its event.
+
+    Between fine points it is interpolated linearly: 0.1 % at 15 MHz, 5e-5 at 3 MHz.
+    """
+    first = max(0, math.ceil(-start / step))
+    last = min(len(total), math.floor((len(fine) - 2) * FINE_STEP / step - start / step) + 1)
+    if hold and last < len(total):
+        total[max(last, 0) :] += np.float32(size * fine[-1])
+    if last <= first:
+        return
+    stride = round(step / FINE_STEP)
+    if stride >= 1 and abs(stride * FINE_STEP - step) * (last - first) < 1e-3 * FINE_STEP:
+        at = (start + first * step) / FINE_STEP
+        base, part = int(at), at - int(at)
+        low = fine[base : base + (last - first) * stride : stride]
+        high = fine[base + 1 : base + 1 + (last - first) * stride : stride]
+        total[first:last] += (low * (size * (1 - part)) + high * (size * part)).astype(np.float32)
+        return
+    places = (start + np.arange(first, last) * step) / FINE_STEP
+    index = places.astype(np.int64)
+    share = places - index
+    total[first:last] += (size * (fine[index] * (1 - share) + fine[index + 1] * share)).astype(
+        np.float32
+    )
