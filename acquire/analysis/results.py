@@ -83,6 +83,13 @@ class ConditionResult:
     budget: tuple[BudgetLine, ...]
     why_method: str
     remarks: tuple[str, ...] = ()
+    corrected_interval: tuple[float | None, float | None] = (None, None)
+    """Of ``corrected`` at the stated coverage, probe and gain included; low is None where only an
+    upper bound is known. [unit]"""
+    decision_threshold: float | None = None
+    """Level that the floor alone exceeds with the probability 1 - coverage. [unit]"""
+    detection_limit: float | None = None
+    """Smallest true level that would be detected with the stated probability. [unit]"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,132 @@
+"""One shot as the estimators need it: few rows, per-record levels, and how noisy a sample is.
+
+A shot of many repeats is reduced to at most `MOST_ROWS` rows, each the mean of equally many
+consecutive repeats (within one). The scatter between such rows still gives the variance of the
+mean, the products between different rows are still free of noise bias, and memory stays bounded
+whatever the number of repeats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from acquire.analysis.inputs import Capture, Floats
+from acquire.analysis.measures import MEASURES, block_values, record_levels, row_blocks
+
+MOST_ROWS = 64
+LEAST_ROWS = 8
+MOST_SAMPLES = 1 << 25
+"""Samples of one shot held as floats (256 MiB), as long as `LEAST_ROWS` allows."""
+
+PAD = 64
+"""Samples of edge padding around a fractional shift, against its circular wrap. [sample]"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """One capture, reduced.
+
+    Attributes
+    ----------
+    capture : what it came from.
+    rows : shape (row, time), in the quantity's unit, aligned.
+    levels : measure -> level of each record as taken, shape (repeat,).
+    noise : standard deviation of one sample between repeats, RMS over the record; None for one
+        repeat. In the quantity's unit.
+    lsb : one code, in the quantity's unit.
+    """
+
+    capture: Capture
+    rows: Floats
+    levels: Mapping[str, Floats]
+    noise: float | None
+    lsb: float
+
+    @property
+    def repeats(self) -> int:
+        """Records in the shot."""
+        return int(self.capture.codes.shape[0])
+
+    @property
+    def swing(self) -> float:
+        """Mean peak-to-peak of a record at the scope's input. [V]"""
+        codes = self.capture.codes
+        spread = codes.max(axis=1).astype(np.int64) - codes.min(axis=1)
+        return float((spread * np.abs(self.capture.gain)).mean())
+
+    def mean(self) -> Floats:
+        """Return the coherent mean trace. Shape (time,)."""
+        mean: Floats = self.rows.mean(axis=0)
+        return mean
+
+
+def prepare(capture: Capture, measures: Iterable[str], delays: Floats | None = None) -> Shot:
+    """Reduce a capture.
+
+    Parameters
+    ----------
+    capture : one quantity of one shot.
+    measures : keys of `MEASURES`.
+    delays : how much later each record's event is than it should be, shape (repeat,), or None
+        for records that need no alignment. [sample]
+    """
+    rows, noise = _rows_and_noise(capture, delays)
+    return Shot(
+        capture=capture,
+        rows=rows,
+        levels={name: record_levels(capture, MEASURES[name]) for name in measures},
+        noise=noise,
+        lsb=float(np.abs(capture.gain).mean() / capture.transducer.transfer),
+    )
+
+
+def most_rows(repeats: int, length: int) -> int:
+    """Return into how many rows the repeats are grouped."""
+    bound = max(LEAST_ROWS, MOST_SAMPLES // max(1, length))
+    return min(repeats, MOST_ROWS, bound)
+
+
+def _rows_and_noise(capture: Capture, delays: Floats | None) -> tuple[Floats, float | None]:
+    repeats, length = capture.codes.shape
+    count = most_rows(repeats, length)
+    group = np.repeat(np.arange(count), [len(part) for part in _parts(repeats, count)])
+    rows = np.zeros((count, length))
+    energy = 0.0
+    for block in row_blocks(repeats, length):
+        values = block_values(capture, block)
+        if delays is not None:
+            values = advance(values, delays[block])
+        energy += float(np.einsum("ij,ij->", values, values))
+        np.add.at(rows, group[block], values)
+    total = rows.sum(axis=0)
+    rows /= np.bincount(group)[:, None]
+    if repeats < 2:
+        return rows, None
+    between = max(0.0, energy - float(total @ total) / repeats)
+    return rows, float(np.sqrt(between / ((repeats - 1) * length)))
+
+
+def _parts(repeats: int, count: int) -> list[Floats]:
+    return np.array_split(np.arange(repeats, dtype=np.float64), count)
+
+
+def advance(values: Floats, delays: Floats) -> Floats:
+    """Return each row moved earlier by its delay, by a linear phase. Shape (row, time).
+
+    Parameters
+    ----------
+    values : shape (row, time).
+    delays : shape (row,); fractions are meant. [sample]
+    """
+    if not np.any(delays):
+        return values
+    length = values.shape[1]
+    padded = np.pad(values, ((0, 0), (PAD, PAD)), mode="edge")
+    spectrum = np.fft.rfft(padded, axis=1)
+    cycles = np.fft.rfftfreq(padded.shape[1])
+    spectrum *= np.exp(2j * np.pi * cycles * delays[:, None])
+    moved: Floats = np.fft.irfft(spectrum, n=padded.shape[1], axis=1)[:, PAD : PAD + length]
+    return moved
