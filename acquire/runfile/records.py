@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from pathlib import Path
+from typing import Literal, Protocol
 
-from acquire.analysis.inputs import Role
+from acquire.analysis.inputs import Codes, Role
 
 RunState = Literal["complete", "partial", "interrupted", "faulted"]
 
@@ -112,3 +113,120 @@ class Event:
     name: str
     at: datetime
     data: Mapping[str, object] = field(default_factory=dict)
+
+
+class TraceLike(Protocol):
+    """What the spool needs of a trace; ``drivers.trace.Trace`` has it all.
+
+    ``codes`` has shape (samples,), int8 or int16; volts = gain * code + offset. Units as there.
+    """
+
+    @property
+    def codes(self) -> Codes: ...  # noqa: D102 - described by the class
+    @property
+    def gain(self) -> float: ...  # noqa: D102
+    @property
+    def offset(self) -> float: ...  # noqa: D102
+    @property
+    def start(self) -> float: ...  # noqa: D102
+    @property
+    def step(self) -> float: ...  # noqa: D102
+    @property
+    def bits(self) -> int: ...  # noqa: D102
+    @property
+    def preamble(self) -> str: ...  # noqa: D102
+
+
+@dataclass(frozen=True, slots=True)
+class ShotEntry:
+    """One committed shot, without its samples.
+
+    ``ranges`` is full scale by quantity [V]; ``samples`` and ``interval`` [s] are what the
+    instrument delivered, ``header.record_length`` what was asked for.
+    """
+
+    header: ShotHeader
+    quality: ShotQuality
+    samples: int
+    interval: float
+
+    @property
+    def name(self) -> str:
+        """``NN_role_condition``."""
+        return self.header.name
+
+    @property
+    def order(self) -> int:
+        """Position in the run, from 0."""
+        return self.header.order
+
+    @property
+    def step(self) -> int:
+        """The plan step that asked for it."""
+        return self.header.step
+
+    @property
+    def role(self) -> Role:
+        """Reference, floor, target or open circuit."""
+        return self.header.role
+
+    @property
+    def condition(self) -> str:
+        """As in the recipe."""
+        return self.header.condition
+
+    @property
+    def repeats(self) -> int:
+        """Records in the shot."""
+        return self.header.repeats
+
+    @property
+    def ranges(self) -> dict[str, float]:
+        """Full scale by quantity. [V]"""
+        return {c.quantity: c.vertical_range for c in self.header.channels}
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What opening an existing spool came upon.
+
+    Attributes
+    ----------
+    shots : committed shots.
+    discarded : temp files of shots that were never committed; removed.
+    torn_event : whether the last line of the event log was cut short; removed.
+    consolidated : the run file that this spool already went into, where only the tidying is left.
+    """
+
+    shots: int = 0
+    discarded: tuple[str, ...] = ()
+    torn_event: bool = False
+    consolidated: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredResult:
+    """One result document in a run file.
+
+    ``name`` is "" for the run's own result and ``again_NN`` for each later analysis;
+    ``recipe_text`` is the recipe that a later analysis used, "" where it used the run's own.
+    """
+
+    name: str
+    made: datetime
+    software: str
+    document: str
+    recipe_text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """One place that is not what was written. ``place`` is a path inside ``file``, or "" ."""
+
+    file: str
+    place: str
+    found: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.place}" if self.place else self.file
+        return f"{where}: {self.found}"
