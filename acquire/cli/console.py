@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -44,6 +44,14 @@ def say(text: str = "") -> None:
 def show(renderable: RenderableType) -> None:
     """Write something that was asked for and that rich lays out."""
     rich_console().print(renderable)
+
+
+def show_result(document: Mapping[str, Any]) -> None:
+    """Write a result document as tables, as wide as there is room."""
+    from acquire.cli import table
+
+    console = rich_console()
+    console.print(table.render(document, width=console.width))
 
 
 def note(text: str = "") -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from acquire.cli import console, names
+from acquire.cli import console
 from acquire.cli.options import bench_option, recipe_argument
 
 
@@ -29,7 +29,7 @@ def command(recipe: str, bench: str, as_json: bool) -> int:
     from acquire.cli.loading import load_parts
     from acquire.run.plan import compile_plan
 
-    plan = compile_plan(*load_parts(names.locate("recipe", recipe), names.locate("bench", bench)))
+    plan = compile_plan(*load_parts(recipe, bench))
     if as_json:
         console.say(plan.text)
         return 0

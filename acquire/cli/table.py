@@ -166,11 +166,12 @@ def _largest_contributions(budget: Sequence[Document], count: int = 2) -> list[s
 
 def _drift_lines(document: Document) -> Iterator[str]:
     for drift in document.get("drift", ()):
-        allowed = "within" if drift["within_allowance"] else "BEYOND"
+        within = (
+            "within the recipe's allowance" if drift["within_allowance"] else "BEYOND allowance"
+        )
         size = "unknown" if drift["db"] is None else f"{drift['db']:+.2f} dB"
-        remark = f" {_clause(drift['remark'])}" if drift["remark"] else ""
-        name = f"{drift['quantity']}, {drift['measure']}"
-        yield f"{name}: {size}, {allowed} the recipe's allowance.{remark}"
+        said = drift["remark"] or f"{size}, {within}"
+        yield f"{drift['quantity']}, {drift['measure']}: {_clause(said)}"
 
 
 def _limit_line(limit: Document) -> str:

@@ -1,0 +1,51 @@
+"""``floorshot schema``: the JSON Schema of everything that is written or read as text."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from acquire.cli import console
+
+KINDS = ("recipe", "bench", "probe", "result")
+"""What has a schema."""
+
+
+@click.command(
+    short_help="Print the JSON Schema of a file format.",
+    epilog="Exit codes: 0 printed; 2 bad usage.",
+)
+@click.argument("what", type=click.Choice(KINDS))
+def command(what: str) -> int:
+    """Print the JSON Schema of recipes, bench profiles, probe profiles or result documents.
+
+    An editor that knows YAML schemas completes and checks while you type; put the schema beside
+    the file and name it in the file's first line:
+
+    \b
+      # yaml-language-server: $schema=recipe.schema.json
+
+    \b
+    Examples:
+      floorshot schema recipe > recipe.schema.json
+      floorshot schema result > result.schema.json
+    """
+    console.say(json.dumps(schema_of(what), indent=2, ensure_ascii=False))
+    return 0
+
+
+def schema_of(what: str) -> dict[str, Any]:
+    """Return the JSON Schema of one of `KINDS`."""
+    if what == "result":
+        from acquire.analysis.document import result_schema
+
+        return result_schema()
+    if what == "recipe":
+        from acquire.recipe.schema import Recipe
+
+        return Recipe.model_json_schema()
+    from acquire.bench.schema import Bench, Probe
+
+    return (Bench if what == "bench" else Probe).model_json_schema()

@@ -1,0 +1,83 @@
+"""``floorshot show``: what a run file says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from acquire.cli import console
+from acquire.cli.options import run_file_argument
+from acquire.errors import BadInputError
+
+if TYPE_CHECKING:
+    from acquire.runfile import RunFile
+
+
+@click.command(
+    short_help="Print the result of a run file.",
+    epilog="Exit codes: 0 shown; 2 no run file, damaged, or without a result.",
+)
+@run_file_argument
+@click.option("--json", "as_json", is_flag=True, help="Print the result document, as it is stored.")
+@click.option("--events", is_flag=True, help="Print what happened, one JSON object a line.")
+@click.option(
+    "--analysis",
+    metavar="NAME",
+    help="Which result, where there are several: 'first' (the run's own) or 'again_NN'. "
+    "The latest is shown otherwise.",
+)
+def command(file: Path, as_json: bool, events: bool, analysis: str | None) -> int:
+    """Print the result of run file FILE as tables, with the method and what it rests on.
+
+    Levels carry their unit; attenuation is in dB and as an amplitude ratio, with the interval at
+    the recipe's coverage (95 % unless it says otherwise). 'at least' means that the target cannot
+    be told from the floor.
+
+    \b
+    Examples:
+      floorshot show runs/20261125T120000Z-ab12.h5
+      floorshot show FILE --json | python -m json.tool
+      floorshot show FILE --events
+    """
+    from acquire.runfile import RunFile
+
+    if as_json and events:
+        raise click.UsageError("give --json or --events, not both")
+    with RunFile.open(file) as run:
+        if events:
+            _print_events(run)
+        else:
+            _print_result(run, analysis, as_json)
+    return 0
+
+
+def _print_events(run: RunFile) -> None:
+    for event in run.stream_events():
+        line = {"at": event.at.isoformat(), "name": event.name, "data": dict(event.data)}
+        console.say(json.dumps(line, ensure_ascii=False))
+
+
+def _print_result(run: RunFile, analysis: str | None, as_json: bool) -> None:
+    text = _document(run, analysis)
+    if as_json:
+        console.say(text)
+        return
+    console.show_result(json.loads(text))
+
+
+def _document(run: RunFile, wanted: str | None) -> str:
+    results = run.results
+    if not results:
+        raise BadInputError(
+            f"{run.path}: holds no result (state: {run.state}); its shots are there, and "
+            "'floorshot reanalyse' computes a result from them if there are enough"
+        )
+    if wanted is None:
+        return results[-1].document
+    known = {result.name or "first": result.document for result in results}
+    if wanted not in known:
+        raise BadInputError(f"{run.path}: no result '{wanted}'; there are {', '.join(known)}")
+    return known[wanted]
