@@ -28,7 +28,7 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
 
 def to_json(record: Any, kind: Any = None) -> str:
     """Return the JSON text of a record (a dataclass of `records`, or what ``kind`` names)."""
-    return _adapter(kind or type(record)).dump_json(record).decode()
+    return compact(_adapter(kind or type(record)).dump_python(record))
 
 
 def from_json(kind: type[T], text: str | bytes, where: str) -> T:
@@ -59,7 +59,9 @@ def _first(error: Exception) -> str:
 
 def plain(value: object) -> object:
     """Make any value JSON-able: times as ISO text, numbers that JSON lacks as None."""
-    if isinstance(value, bool | str | int) or value is None:
+    if isinstance(value, str):
+        return _utf8(value)
+    if isinstance(value, bool | int) or value is None:
         return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
@@ -68,12 +70,22 @@ def plain(value: object) -> object:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
+        return {_utf8(str(k)): plain(v) for k, v in value.items()}
     if isinstance(value, Sequence | set | frozenset) and not isinstance(value, bytes | bytearray):
         return [plain(v) for v in value]
     if hasattr(value, "item"):  # a numpy scalar
         return plain(value.item())
-    return str(value)
+    return _utf8(str(value))
+
+
+def _utf8(text: str) -> str:
+    """Replace what an instrument sent that is no character."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode()
+
+
+def stored(value: Any) -> Any:
+    """Return a value as an HDF5 attribute can hold it; a text cannot hold NUL there."""
+    return _utf8(value).replace("\0", "\N{SYMBOL FOR NULL}") if isinstance(value, str) else value
 
 
 def utc(moment: datetime) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import shutil
 from collections.abc import Iterable
@@ -13,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
-from acquire.errors import DamagedFileError, RefusedError
-from acquire.runfile.coding import compact, utc, write_checked
+from acquire.errors import DamagedFileError, RefusedError, StorageError
+from acquire.runfile.coding import compact, stored, utc, write_checked
 from acquire.runfile.durable import free_space, human, sync_folder, writing
 from acquire.runfile.manifest import (
+    RowDigests,
     blocks,
-    codes_bytes,
     differences,
     read_manifest,
     store_manifest,
@@ -93,15 +94,22 @@ def consolidate(
     needed += 4 << 20
     with writing(path, "making the folder"):
         path.parent.mkdir(parents=True, exist_ok=True)
-    refuse_without_space(path.parent, needed)
+    if (free := free_space(path.parent)) < needed:
+        raise StorageError(
+            f"{path}: about {human(needed)} needed for the run file, {human(free)} free; free some "
+            "space or choose another folder, then resume: the spool is kept"
+        )
     with SealedWriter(path, "writing the run file", needed) as out:
         known = _write(spool, out, document_json, state, ended)
         out.check()
         store_manifest(out.file, take_manifest(out.file, out.temp, known))
         out.commit(proof=prove)
-    write_checked(
-        spool.folder / "consolidated.json", "marker", str(path.absolute()), "closing the spool"
-    )
+    try:
+        write_checked(
+            spool.folder / "consolidated.json", "marker", str(path.absolute()), "closing the spool"
+        )
+    except StorageError:  # the run file stands; the spool is tidied when it is next opened
+        return path
     return _tidy(spool, path)
 
 
@@ -113,8 +121,7 @@ def prove(path: Path) -> None:
     DamagedFileError
         With the first difference.
     """
-    kind = FORMAT
-    with SealedReader(path, kind) as reader:
+    with SealedReader(path, FORMAT) as reader:
         wrong = differences(reader.manifest(), take_manifest(reader.file, path))
     if wrong:
         raise DamagedFileError(f"{path}: read back, {wrong[0][0]} is {wrong[0][1]}")
@@ -139,13 +146,18 @@ def _holds_shot(stored: dict[str, Any], spool: Spool, entry: ShotEntry) -> bool:
 
 
 def _tidy(spool: Spool, path: Path) -> Path:
+    if not path.exists():
+        raise DamagedFileError(
+            f"{spool.folder}: this run was written to {path}, which is not there any more; if you "
+            "moved that file, remove this folder by hand"
+        )
     prove(path)
-    spool.close()
-    with writing(spool.folder, "removing the spool"):
-        # The header goes last: a crash in between leaves a folder that still says what it was.
-        shutil.rmtree(spool.folder / "shots", ignore_errors=True)
-        shutil.rmtree(spool.folder)
+    # What cannot be removed now does no harm: the marker tells what it was. The header goes last.
+    shutil.rmtree(spool.folder / "shots", ignore_errors=True)
+    shutil.rmtree(spool.folder, ignore_errors=True)
+    with contextlib.suppress(OSError):
         sync_folder(spool.folder.parent)
+    spool.close()
     return path
 
 
@@ -167,7 +179,7 @@ def _write(
         "state": state,
     }
     for name, value in roots.items():
-        file.attrs[name] = value
+        file.attrs[name] = stored(value)
     write_text(file, "recipe", header.recipe_text, header.recipe_name)
     write_text(file, "bench", header.bench_text, header.bench_name)
     write_text(file, "plan", header.plan_json, "plan.json")
@@ -192,7 +204,7 @@ def write_text(group: Any, name: str, text: str, label: str) -> None:
     data = text.encode()
     kind = h5py.string_dtype("utf-8", max(1, len(data)))
     group.create_dataset(name, data=np.array(data, dtype=kind), dtype=kind)
-    group[name].attrs["name"] = label
+    group[name].attrs["name"] = stored(label)
     group[name].attrs["bytes"] = len(data)
     group[name].attrs["sha256"] = hashlib.sha256(data).hexdigest()
 
@@ -203,8 +215,8 @@ def _write_instruments(group: Any, spool: Spool) -> None:
         counts[record.role] = counts.get(record.role, 0) + 1
         number = counts[record.role]
         inner = group.create_group(record.role if number == 1 else f"{record.role}_{number}")
-        inner.attrs["role"], inner.attrs["resource"] = record.role, record.resource
-        inner.attrs["idn"] = record.idn
+        inner.attrs["role"], inner.attrs["resource"] = record.role, stored(record.resource)
+        inner.attrs["idn"] = stored(record.idn)
         inner.attrs["calibration_due"] = record.calibration_due or ""
         inner.attrs["settings"] = compact(record.settings)
 
@@ -230,16 +242,12 @@ def _copy_codes(
     source: Any, group: Any, quantity: str, entry: ShotEntry, out: SealedWriter
 ) -> list[str]:
     target = create_codes(group, quantity, entry.repeats, entry.samples, source.dtype)
-    rows: list[str] = []
-    for row in range(entry.repeats):
-        digest, start = hashlib.sha256(), 0
-        for block in blocks(source, row, CHUNK):
-            target[row, start : start + len(block)] = block
-            digest.update(codes_bytes(block))
-            start += len(block)
-            out.check()
-        rows.append(digest.hexdigest())
-    return rows
+    digests = RowDigests()
+    for row, start, block in blocks(source):
+        target[row : row + len(block), start : start + block.shape[1]] = block
+        digests.update(row, block)
+        out.check()
+    return digests.done()
 
 
 def _write_axes(group: Any, entry: ShotEntry) -> None:

@@ -68,6 +68,7 @@ class EventLog:
                     os.ftruncate(self._fd, whole)
                 sync_folder(path.parent)
         self._end = whole
+        self._ragged = False
 
     def append(self, event: Event) -> None:
         """Write one event; it survives the process at once, and the machine after `sync`."""
@@ -78,7 +79,11 @@ class EventLog:
         total = _sum(self._sum, body)
         line = body + b',"sum":"' + total + b'"}\n'
         with writing(self.path, "writing the event log", len(line)):
+            if self._ragged:
+                os.ftruncate(self._fd, self._end)
+            self._ragged = True  # until the line is whole
             write_all(self._fd, line, self._end)
+            self._ragged = False
         self._sum, self._end = total, self._end + len(line)
 
     def sync(self) -> None:

@@ -85,6 +85,8 @@ class RunFile:
             raise DamagedFileError(f"{self.path}: the text {place} is missing")
         with trusting_nothing(self.path, place):
             size = int(dataset.attrs["bytes"])
+            if not 0 <= size <= dataset.dtype.itemsize:
+                raise ValueError(f"{size} bytes said, {dataset.dtype.itemsize} there")
             data = bytes(dataset[()])
             return data[:size].ljust(size, b"\0").decode()  # HDF5 drops NUL at a text's end
 

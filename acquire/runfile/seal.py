@@ -21,13 +21,13 @@ from typing import Any
 from acquire.errors import DamagedFileError
 from acquire.runfile.durable import write_all
 
-BLOCK = 1 << 20
+BLOCK = 1 << 18
 """Bytes per checksum."""
 _LAST = re.compile(rb"end ([0-9a-f]{64}) ([0-9]{12})\n\Z")
 _LAST_LENGTH = 82
 _HEAD = re.compile(rb"\nfloorshot-seal 1\nsize ([0-9]{1,15})\nblock ([0-9]{1,10})\n")
 _LARGEST = 1 << 28
-"""Bytes of the largest seal that is read: a file of 4 TB."""
+"""Bytes of the largest seal that is read: a file of 1 TB."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ import numpy as np
 
 from acquire.analysis.inputs import Capture, Codes, Floats, Transducer
 from acquire.errors import BadInputError, DamagedFileError
-from acquire.runfile.coding import compact, from_json, from_plain, moment, to_json, utc
+from acquire.runfile.coding import compact, from_json, from_plain, moment, stored, to_json, utc
 from acquire.runfile.records import ChannelRecord, ShotEntry, ShotHeader, ShotQuality
 from acquire.runfile.tree import trusting_nothing
 
@@ -21,6 +21,8 @@ RESERVED = frozenset({"repeat", "time", "quantity", "trigger_time", "gain", "off
 """Names in a shot's group that no quantity can have."""
 CHUNK = 1 << 20
 """Samples of one trace that are stored, checked and read together."""
+_SHORT = 1 << 18
+"""Short traces share a chunk of about this many samples, or their number would be the cost."""
 _CHANNEL = tuple(
     f.name for f in dataclasses.fields(ChannelRecord) if f.name not in {"quantity", "unit"}
 )
@@ -51,7 +53,7 @@ def create_codes(group: Any, quantity: str, repeats: int, samples: int, dtype: A
         quantity,
         (repeats, samples),
         np.dtype(dtype).newbyteorder("<"),
-        chunks=(1, min(samples, CHUNK)),
+        chunks=(max(1, min(repeats, _SHORT // samples)), min(samples, CHUNK)),
         fletcher32=True,
     )
 
@@ -70,7 +72,7 @@ def write_numbers(group: Any, entry: ShotEntry, numbers: Numbers) -> None:
     for name, unit in (("trigger_time", "s"), ("gain", "V"), ("offset", "V"), ("start_time", "s")):
         group[name].attrs["units"] = unit
     for name in _ENTRY:
-        group.attrs[name] = getattr(entry.header, name)
+        group.attrs[name] = stored(getattr(entry.header, name))
     group.attrs["started"] = utc(entry.header.started)
     group.attrs["settings"] = compact(entry.header.settings)
     group.attrs["quality"] = to_json(entry.quality)
@@ -83,10 +85,10 @@ def write_numbers(group: Any, entry: ShotEntry, numbers: Numbers) -> None:
 def _write_channel(dataset: Any, channel: ChannelRecord, numbers: Numbers, index: int) -> None:
     attributes = dataset.attrs
     for name in _CHANNEL:
-        attributes[name] = getattr(channel, name)
+        attributes[name] = stored(getattr(channel, name))
     texts = numbers.preambles[channel.quantity]
     if len(set(texts)) == 1:
-        attributes["preamble"] = texts[0]
+        attributes["preamble"] = stored(texts[0])
     else:
         attributes["preamble_by_repeat"] = compact(texts)
     gain, offset = numbers.gain[index], numbers.offset[index]
