@@ -1,17 +1,17 @@
-"""A whole simulated bench: oscilloscope, relay unit and ohmmeter on one circuit, each on its own port."""
+"""A whole simulated bench: oscilloscope, relay unit and ohmmeter on one circuit."""
 
 from __future__ import annotations
 
 from types import TracebackType
 from typing import Literal
 
+from simulated_instruments.acquisition import Acquisition, Pace
 from simulated_instruments.circuit import Circuit
 from simulated_instruments.dialects import TWINS
 from simulated_instruments.faults import Faults
 from simulated_instruments.models import MODELS
 from simulated_instruments.ohmmeter import Milliohmmeter
 from simulated_instruments.scenario import Scenario
-from simulated_instruments.scope import Acquisition, Pace
 from simulated_instruments.scpi import Instrument
 from simulated_instruments.server import SecondClient, Server, SocketServer
 from simulated_instruments.switch import Readback, RelayUnit

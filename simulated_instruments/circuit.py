@@ -75,7 +75,7 @@ class Circuit:
         self._scale = self.scenario.reference_peak / float(np.abs(bare).max())
         self._cached.cache_clear()
 
-    # -- state that the instruments change --------------------------------------------------------
+    # -- state that the instruments change ---------------------------------------------------------
     @property
     def closed(self) -> frozenset[int]:
         """Relays whose contacts are closed."""
@@ -109,14 +109,14 @@ class Circuit:
         )
         return 1 / conductance if conductance else math.inf
 
-    # -- impedances and responses -----------------------------------------------------------------
-    def source_impedance(self, frequency: Floats) -> Complex:
+    # -- impedances and responses ------------------------------------------------------------------
+    def source_impedance(self, frequency: npt.ArrayLike) -> Complex:
         """Return R + jwL + 1/(jwC) of the source, without its shunt capacitance. [ohm]"""
         omega, source = 2 * np.pi * np.asarray(frequency, float), self.scenario.source
         series = 0.0 if math.isinf(source.series_capacitance) else 1 / source.series_capacitance
         return np.asarray(source.resistance + 1j * (omega * source.inductance - series / omega))
 
-    def path_impedance(self, closed: frozenset[int], frequency: Floats) -> Complex | None:
+    def path_impedance(self, closed: frozenset[int], frequency: npt.ArrayLike) -> Complex | None:
         """Return the closed paths in parallel, None if there is none. [ohm]"""
         omega = 2 * np.pi * np.asarray(frequency, float)
         elements = [self.scenario.paths[n] for n in sorted(closed & set(self.scenario.paths))]
@@ -197,7 +197,7 @@ class Circuit:
         trace = np.convolve(slope, lead)[:FINE_POINTS]
         return np.asarray(trace * (wanted / np.ptp(trace)))
 
-    # -- what an input sees -----------------------------------------------------------------------
+    # -- what an input sees ------------------------------------------------------------------------
     def amplitude(self, event: int) -> float:
         """Return the relative strength of one source event; its mean over events is the drift."""
         s = self.scenario
@@ -249,7 +249,7 @@ class Circuit:
         samples: int,
         bandwidth: float = 0.0,
     ) -> Volts:
-        """Return what repeats with the event at one input: quantity and pickup. Shape (samples,). [V]"""
+        """Return what repeats with the event at one input: quantity and pickup. [V]"""
         total = np.zeros(samples, np.float32)
         if not 1 <= number <= len(self.scenario.inputs):
             return total
@@ -322,11 +322,11 @@ class Circuit:
         key = (self.seed, _KEYS[what], *(n & 0xFFFFFFFF for n in numbers))
         return np.random.Generator(np.random.SFC64(np.random.SeedSequence(key)))
 
-    # -- the truth, for tests only ------------------------------------------------------------------
+    # -- the truth, for tests only -----------------------------------------------------------------
     def truth_trace(
         self, condition: str, quantity: str, start: float, step: float, samples: int
     ) -> Floats:
-        """Return one nominal event without pickup, noise and quantisation. Shape (samples,). [A or V]
+        """Return one nominal event without pickup, noise and quantisation. [A or V]
 
         ``start`` is relative to the event.
         """
@@ -334,7 +334,7 @@ class Circuit:
         if quantity == "inverter_edge":
             fine = (fine - 0.5) * self.scenario.supply
         at = (start + np.arange(samples) * step) / FINE_STEP
-        return np.interp(at, np.arange(FINE_POINTS), fine, left=fine[0])
+        return np.asarray(np.interp(at, np.arange(FINE_POINTS), fine, left=fine[0]))
 
     def truth(
         self,

@@ -31,7 +31,7 @@ class Ring:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Resistance, inductance and capacitance in parallel: a lossy core with its stray capacitance."""
+    """Resistance, inductance and capacitance in parallel: a lossy core with stray capacitance."""
 
     inductance: float
     resistance: float = math.inf
@@ -71,12 +71,12 @@ class Element:
 class Source:
     """The noise source as seen from the gap in the conductor.
 
-    Behind the gap: a voltage of damped rings, a resistance and an inductance in series, optionally a
-    series capacitance, and a shunt capacitance across the gap.
+    Behind the gap: a voltage of damped rings, a resistance and an inductance in series, optionally
+    a series capacitance, and a shunt capacitance across the gap.
 
     Attributes
     ----------
-    high_pass : corner of the coupling into the conductor (second order); no burst has a DC part. [Hz]
+    high_pass : corner of the second-order coupling into the conductor; bursts have no DC. [Hz]
     rise_time : of the inverter edge that excites the rings. [s]
     series_capacitance : inf = none. An inductive element can resonate with it. [F]
     """

@@ -1,389 +1,17 @@
-"""The acquisition engine behind every simulated oscilloscope: inputs, trigger, memory, states.
-
-Two clocks are kept apart. *What* is recorded depends only on the sequence of operations: each arming
-takes the next source events, so that a repeated run gives the same codes. *When* the states change
-is wall time, much shortened (`Pace`), so that a driver meets the same races as on a bench: a stale
-"stopped" right after arming, a pre-trigger that must fill, a trigger that does not come.
-"""
+"""What the simulated oscilloscopes of all dialects have in common on their command side."""
 
 from __future__ import annotations
 
-import enum
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from simulated_instruments.circuit import Circuit, Snapshot, Volts
+from simulated_instruments.acquisition import Acquisition
 from simulated_instruments.models import MAKER, ScopeModel
-from simulated_instruments.scpi import Instrument
+from simulated_instruments.scpi import Buffer, Command, Instrument, Suffixes
 from simulated_instruments.status import ScpiError
-
-Codes = npt.NDArray[np.int16]
-PIECE = 1 << 20
-"""Samples that are synthesised at a time."""
-REPEAT_FROM = 4
-"""Pieces of a long record that are synthesised; the following ones repeat the last of these."""
-SEARCH = 64
-"""Events that one look for a trigger examines."""
-
-
-class State(enum.Enum):
-    """Where the acquisition stands."""
-
-    STOPPED = "stopped"
-    ARMING = "filling the pre-trigger"
-    WAITING = "waiting for a trigger"
-    TRIGGERED = "recording"
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """Wall times of one arming. [s]
-
-    Attributes
-    ----------
-    stale : after arming, during which the state of the acquisition before is still reported.
-    fill : of the pre-trigger. record : from the trigger to the end.
-    auto : wait after which an automatic sweep fires without an event.
-    """
-
-    stale: float = 1.0e-3
-    fill: float = 0.5e-3
-    record: float = 0.5e-3
-    auto: float = 50e-3
-
-
-@dataclass(frozen=True, slots=True)
-class Channel:
-    """One input; ``range`` is full scale, ``offset`` the level at its centre. [V]"""
-
-    range: float
-    offset: float = 0.0
-    enabled: bool = True
-    coupling: str = "DC"
-    impedance: float = 1e6
-    bandwidth: float = 0.0
-    probe: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Trigger:
-    """An edge trigger. ``source`` 0 is the external input, where nothing is connected. [V]"""
-
-    source: int = 1
-    level: float = 0.0
-    rising: bool = True
-    auto: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """What a record is: samples, step and time of the first sample from the trigger. [s]"""
-
-    samples: int
-    step: float
-    start: float
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One triggered record of all inputs; its codes are synthesised when they are asked for.
-
-    Attributes
-    ----------
-    trigger : instant of the trigger, from the source event. [s]
-    lag : of the first sample behind where ``timing`` has it, below one step. [s]
-    time : of the trigger on the instrument's own clock. [s]
-    """
-
-    snapshot: Snapshot
-    timing: Timing
-    trigger: float
-    lag: float
-    time: float
-    channels: tuple[Channel, ...]
-
-
-class Acquisition:
-    """Inputs, trigger, time base and the state machine of one oscilloscope.
-
-    Parameters
-    ----------
-    model, circuit : what it is and what is connected to it.
-    pace : wall times.
-    clock : [s]; monotonic.
-    late : called at each arming; returns extra seconds before a trigger is seen (faults).
-    """
-
-    def __init__(
-        self,
-        model: ScopeModel,
-        circuit: Circuit,
-        pace: Pace = Pace(),
-        clock: Callable[[], float] = time.monotonic,
-        late: Callable[[], float] = lambda: 0.0,
-    ) -> None:
-        self.model, self.circuit, self.pace = model, circuit, pace
-        self._clock, self._late = clock, late
-        self._stale = pace.stale if model.lags else 0.0
-        self.reset()
-
-    def reset(self) -> None:
-        """Return to the state after ``*RST``; nothing is recorded, the sweep is automatic."""
-        full = self.model.ranges[-1] / 5
-        nearest = min(self.model.ranges, key=lambda r: abs(r - full))
-        self.channels = [Channel(nearest, enabled=n == 0) for n in range(self.model.channels)]
-        self.trigger = Trigger()
-        self.timing = Timing(1000, 1e-6, -500e-6)
-        self.wanted = 1
-        self.records: list[Record] = []
-        self._taken: list[Record] = []
-        self.triggers = 0
-        self.arms = 0
-        self._ready_told = False
-        self._armed_at: float | None = None
-        self._recorded_at = 0.0
-        self._delay = 0.0
-        self._continuous = False
-
-    # -- settings -----------------------------------------------------------------------------------
-    def channel(self, number: int) -> Channel:
-        """Return one input."""
-        if not 1 <= number <= self.model.channels:
-            raise ScpiError(-114, f"input {number}")
-        return self.channels[number - 1]
-
-    def set_channel(self, number: int, **changes: object) -> None:
-        """Change one input; an acquisition that runs begins anew."""
-        self.channels[number - 1] = replace(self.channel(number), **changes)  # type: ignore[arg-type]  # checked by the callers' parameter types
-        self.touch()
-
-    def set_trigger(self, **changes: object) -> None:
-        """Change the trigger; an acquisition that runs begins anew."""
-        self.trigger = replace(self.trigger, **changes)  # type: ignore[arg-type]  # as above
-        self.touch()
-
-    def set_timing(self, timing: Timing) -> None:
-        """Change the record; an acquisition that runs begins anew."""
-        self.timing = timing
-        self.touch()
-
-    def nearest_range(self, volts: float) -> float:
-        """Return the smallest range that holds ``volts``, else the largest. [V]"""
-        return next(
-            (r for r in self.model.ranges if r >= volts * (1 - 1e-6)), self.model.ranges[-1]
-        )
-
-    def touch(self) -> None:
-        """Begin a running acquisition anew, as a changed setting does."""
-        if self._armed_at is not None:
-            self._armed_at, self._taken = self._clock(), []
-
-    # -- state ----------------------------------------------------------------------------------------
-    def arm(self, segments: int = 1, continuous: bool = False) -> None:
-        """Start an acquisition of ``segments`` records."""
-        self.state()
-        self.wanted = segments
-        self._taken, self._continuous = [], continuous
-        self._armed_at, self._delay = self._clock(), self._late()
-        self._ready_told = False
-
-    def stop(self) -> None:
-        """Stop; segments that were complete are kept, a record that was not is lost."""
-        self.state()
-        if self._armed_at is not None and self._taken:
-            self.records = self._taken
-        self._armed_at = None
-
-    def force(self) -> None:
-        """Record now, whatever the trigger says."""
-        if self.state() in (State.ARMING, State.WAITING):
-            self._capture_untriggered()
-
-    @property
-    def stale(self) -> bool:
-        """Whether a status query right now still answers for the acquisition before."""
-        return self._armed_at is not None and self._clock() - self._armed_at < self._stale
-
-    def state(self) -> State:
-        """Bring the state up to now and return it."""
-        if self._armed_at is None:
-            return State.STOPPED
-        elapsed = self._clock() - self._armed_at
-        if elapsed < self._stale + self.pace.fill:
-            return State.ARMING
-        self.arms += not self._ready_told
-        self._ready_told = True
-        if len(self._taken) < self.wanted:
-            if elapsed >= self._stale + self.pace.fill + self._delay:
-                self._look()
-            if len(self._taken) < self.wanted and self.trigger.auto and elapsed > self.pace.auto:
-                self._capture_untriggered()
-            if len(self._taken) < self.wanted:
-                return State.WAITING
-        if self._clock() - self._recorded_at < self.pace.record:
-            return State.TRIGGERED
-        self.records = self._taken
-        if self._continuous:
-            self._taken = []
-            return State.WAITING
-        self._armed_at = None
-        return State.STOPPED
-
-    def stopped(self) -> bool:
-        """Whether nothing is being acquired."""
-        return self.state() is State.STOPPED
-
-    def record(self, segment: int = 0) -> Record:
-        """Return one complete record."""
-        if not 0 <= segment < len(self.records):
-            raise ScpiError(-230, "nothing has been recorded")
-        return self.records[segment]
-
-    # -- trigger --------------------------------------------------------------------------------------
-    def _look(self) -> None:
-        """Go through the next events until enough of them have triggered."""
-        for _ in range(SEARCH + self.wanted):
-            if len(self._taken) >= self.wanted:
-                break
-            snapshot = self.circuit.next_event()
-            instant = self._crossing(snapshot)
-            if instant is not None:
-                self._take(snapshot, instant)
-
-    def _crossing(self, snapshot: Snapshot) -> float | None:
-        """Return when the trigger input crosses the level in this event's period, from the event. [s]"""
-        trigger = self.trigger
-        if not 1 <= trigger.source <= self.model.channels:
-            return None
-        channel = self.channels[trigger.source - 1]
-        period = 1 / self.circuit.scenario.edge_rate
-        for start, step, samples in ((-0.2e-6, 2e-9, 3000), (-1e-6, 5e-9, int(period / 5e-9))):
-            volts = self.circuit.signal_volts(
-                trigger.source, snapshot, start, step, samples, channel.bandwidth
-            )
-            quiet = float(volts[0])
-            if abs(trigger.level - quiet) < 3 * self._noise(trigger.source):
-                return float(self._random(snapshot, 99).uniform(0, period))  # fires on noise
-            place = self._first_crossing(volts, channel)
-            if place is not None:
-                jitter = float(self._random(snapshot, 98).standard_normal())
-                return start + place * step + jitter * self.circuit.scenario.trigger_jitter
-        return None
-
-    def _first_crossing(self, volts: Volts, channel: Channel) -> float | None:
-        """Return the fractional index of the first crossing in the right direction."""
-        reach = 0.75 * channel.range  # the trigger path saturates beyond the screen
-        seen = np.clip(volts, channel.offset - reach, channel.offset + reach) - self.trigger.level
-        if not self.trigger.rising:
-            seen = -seen
-        places = np.flatnonzero((seen[:-1] < 0) & (seen[1:] >= 0))
-        if not len(places):
-            return None
-        first = int(places[0])
-        return first + float(-seen[first] / (seen[first + 1] - seen[first]))
-
-    def _take(self, snapshot: Snapshot, instant: float) -> None:
-        timing = self.timing
-        lag = 0.0  # where a model does not report it, its interpolator moves the samples
-        if self.model.reports_subsample:
-            lag = float(self._random(snapshot, 97).uniform(0, timing.step))
-        when = snapshot.event / self.circuit.scenario.edge_rate + instant
-        self._taken.append(Record(snapshot, timing, instant, lag, when, tuple(self.channels)))
-        self._recorded_at = self._clock()
-        self.triggers += 1
-
-    def _capture_untriggered(self) -> None:
-        while len(self._taken) < self.wanted:
-            snapshot = self.circuit.next_event()
-            period = 1 / self.circuit.scenario.edge_rate
-            self._take(snapshot, float(self._random(snapshot, 96).uniform(0, period)))
-
-    # -- codes ----------------------------------------------------------------------------------------
-    def step_volts(self, channel: Channel) -> float:
-        """Return volts per converter step."""
-        return channel.range / self.model.levels
-
-    def codes(
-        self,
-        number: int,
-        segment: int = 0,
-        start: int = 0,
-        count: int | None = None,
-        every: int = 1,
-    ) -> Codes:
-        """Return converter codes of one input, 0 = centre of the range. Shape (count,).
-
-        Saturated samples hold ``code_low`` or ``code_high``, or one beyond where the model marks
-        them. ``every`` takes each n-th sample only.
-        """
-        record = self.record(segment)
-        if count is None:
-            count = -(-(record.timing.samples - start) // every)
-        pieces = list(self.pieces(number, segment, start, count, every))
-        return np.concatenate(pieces) if pieces else np.zeros(0, np.int16)
-
-    def pieces(
-        self, number: int, segment: int, start: int, count: int, every: int = 1
-    ) -> Iterator[Codes]:
-        """Yield the codes piece by piece; pieces far behind the event repeat their noise."""
-        record, kept = self.record(segment), np.zeros(0, np.int16)
-        for done in range(0, count, PIECE):
-            size, piece = min(PIECE, count - done), done // PIECE
-            if piece < REPEAT_FROM or len(kept) < size:
-                kept = self._piece(record, number, start + done * every, size, every)
-            yield kept[:size]
-
-    def _piece(self, record: Record, number: int, first: int, count: int, every: int) -> Codes:
-        channel, timing, model = record.channels[number - 1], record.timing, self.model
-        begin = record.trigger + timing.start + record.lag + first * timing.step
-        volts = self.circuit.input_volts(
-            number,
-            record.snapshot,
-            begin,
-            timing.step * every,
-            count,
-            channel.bandwidth,
-            chunk=first,
-        )
-        random = self._random(record.snapshot, number, first)
-        noise = random.standard_normal(count, dtype=np.float32)
-        volts += noise * np.float32(self._front_end_noise(channel))
-        gain, offset = self._errors(number, channel.range)
-        step = self.step_volts(channel)
-        scaled = volts * np.float32(gain / step)
-        scaled += np.float32((offset - channel.offset) / step)
-        np.rint(scaled, out=scaled)
-        np.clip(scaled, model.code_low, model.code_high, out=scaled)
-        return scaled.astype(np.int16)
-
-    def _front_end_noise(self, channel: Channel) -> float:
-        fixed, relative = self.model.noise
-        share = min(1.0, (channel.bandwidth or self.model.bandwidth) / self.model.bandwidth)
-        return float(np.hypot(fixed, relative * channel.range) * np.sqrt(share))
-
-    def _noise(self, number: int) -> float:
-        """Return the rms of everything that is not synchronous at one input. [V]"""
-        inputs = self.circuit.scenario.inputs
-        there = inputs[number - 1] if number <= len(inputs) else None
-        ambient = there.ambient_noise if there else 0.0
-        carriers = sum(a * a / 2 for _, a in there.carriers) if there else 0.0
-        front = self._front_end_noise(self.channels[number - 1])
-        return float(np.sqrt(ambient**2 + carriers + front**2))
-
-    def _errors(self, number: int, full_scale: float) -> tuple[float, float]:
-        """Return the gain and the offset [V] that this unit really has at one range."""
-        key = (self.circuit.seed, 77, number, round(full_scale * 1e6))
-        draw = np.random.default_rng(key).uniform(-1, 1, 2)
-        model = self.model
-        return 1 + draw[0] * model.gain_accuracy, draw[1] * model.offset_accuracy * full_scale
-
-    def _random(self, snapshot: Snapshot, *numbers: int) -> np.random.Generator:
-        key = (self.circuit.seed, 78, snapshot.event, *numbers)
-        return np.random.Generator(np.random.SFC64(np.random.SeedSequence(key)))
+from simulated_instruments.values import Boolean, Choice, Parameter
 
 
 class SimulatedScope(Instrument):
@@ -392,16 +20,106 @@ class SimulatedScope(Instrument):
     def __init__(self, model: ScopeModel, acquisition: Acquisition) -> None:
         self.model, self.acquisition = model, acquisition
         self.identity = (MAKER, model.model, f"QS{acquisition.circuit.seed:06d}", "01.20.2026")
+        self.words: dict[tuple[str, Suffixes], str] = {}
         super().__init__()
         self.reset()
 
     def reset(self) -> None:
         """Do what ``*RST`` does."""
+        self.words.clear()
         self.acquisition.reset()
 
     def operation_complete(self) -> bool:
         """Whether no single acquisition is pending."""
         return self.acquisition.stopped()
+
+    def remember(self, header: str, kind: Parameter, initial: str) -> Command:
+        """Make a command that is kept and told, and changes nothing else."""
+
+        def write(suffixes: Suffixes, value: object) -> None:
+            told = int(value) if isinstance(value, bool) else value
+            self.words[header, suffixes] = nr3(told) if isinstance(told, float) else str(told)
+
+        return Command(
+            header, (kind,), write, lambda suffixes: self.words.get((header, suffixes), initial)
+        )
+
+    def choose(self, header: str, words: str, attribute: str) -> Command:
+        """Make a command that sets an attribute to the short form of one of some words."""
+        return Command(
+            header,
+            (Choice(words),),
+            lambda _, value: setattr(self, attribute, value),
+            lambda _: str(getattr(self, attribute)),
+        )
+
+    def switch(self, header: str, attribute: str) -> Command:
+        """Make a command that sets an attribute on or off."""
+        return Command(
+            header,
+            (Boolean(),),
+            lambda _, value: setattr(self, attribute, value),
+            lambda _: str(int(getattr(self, attribute))),
+        )
+
+    def show(self, header: str) -> Command:
+        """Make the command that puts an input on the display."""
+        return Command(
+            header,
+            (Boolean(),),
+            lambda s, value: self.acquisition.set_channel(s[0], enabled=value),
+            lambda s: str(int(self.acquisition.channel(s[0]).enabled)),
+        )
+
+    def error_reply(self, _: Suffixes) -> str:
+        """Answer ``SYSTem:ERRor?``."""
+        code, text = self.status.pop()
+        return f'{code},"{text}"'
+
+    def set_range(self, number: int, volts: float) -> None:
+        """Set a full-scale range [V at the probe tip] to the next that there is.
+
+        Raises
+        ------
+        ScpiError
+            -222, after setting the nearest, where the request is beyond the ranges.
+        """
+        channel, ranges = self.acquisition.channel(number), self.model.ranges
+        wanted = volts / channel.probe
+        nearest = self.acquisition.nearest_range(max(wanted, ranges[0]))
+        self.acquisition.set_channel(number, range=nearest)
+        if not ranges[0] * 0.999 <= wanted <= ranges[-1] * 1.001:
+            raise ScpiError(-222, nr3(volts))
+
+    def range_volts(self, number: int) -> float:
+        """Return the full-scale range. [V at the probe tip]"""
+        channel = self.acquisition.channel(number)
+        return channel.range * channel.probe
+
+    def set_centre(self, number: int, volts: float, limit: float) -> None:
+        """Set the level at the centre of the range [V at the probe tip]; ``limit`` at the input.
+
+        Raises
+        ------
+        ScpiError
+            -222, after setting the nearest.
+        """
+        channel = self.acquisition.channel(number)
+        wanted = volts / channel.probe
+        held = min(max(wanted, -limit), limit)
+        self.acquisition.set_channel(number, offset=held)
+        if held != wanted:
+            raise ScpiError(-222, nr3(volts))
+
+    def centre_volts(self, number: int) -> float:
+        """Return the level at the centre of the range. [V at the probe tip]"""
+        channel = self.acquisition.channel(number)
+        return channel.offset * channel.probe
+
+
+def as_bytes(codes: npt.NDArray[Any]) -> Buffer:
+    """Return an array as the bytes that go on the wire, without a copy."""
+    return np.ascontiguousarray(codes).data.cast("B")
 
 
 def nr3(value: float) -> str:

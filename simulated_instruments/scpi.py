@@ -207,7 +207,7 @@ class Instrument:
         self._opc_armed = False
         self._tree = CommandTree((*self.common_commands(), *self.table()))
 
-    # -- what a subclass gives ----------------------------------------------------------------
+    # -- what a subclass gives ---------------------------------------------------------------------
     def table(self) -> tuple[Command, ...]:
         """Return the instrument's own commands."""
         return ()
@@ -228,11 +228,11 @@ class Instrument:
         """Whether no operation is pending."""
         return True
 
-    def format_reply(self, mnemonics: tuple[str, ...], value: Reply) -> Reply:
-        """Last word over a reply; a family with response headers adds them here."""
+    def format_reply(self, mnemonics: tuple[str, ...], value: Reply) -> Reply:  # noqa: ARG002 - for families with headers
+        """Return the reply as it is sent; a family with response headers adds them here."""
         return value
 
-    # -- common commands ------------------------------------------------------------------------
+    # -- common commands ---------------------------------------------------------------------------
     def common_commands(self) -> tuple[Command, ...]:
         """Return the thirteen mandatory common commands of IEEE 488.2."""
         byte = (Integer(),)
@@ -284,7 +284,7 @@ class Instrument:
             self._opc_armed = False
             self.status.event_status |= OPERATION_COMPLETE
 
-    # -- execution --------------------------------------------------------------------------------
+    # -- execution ---------------------------------------------------------------------------------
     def execute(self, message: bytes) -> Response | None:
         """Carry out one program message (without its terminator); return its response, if any."""
         replies: list[bytes | Block] = []
@@ -324,7 +324,7 @@ class Instrument:
         return after
 
     def find(self, header: str, path: Path) -> tuple[Command, Suffixes, tuple[str, ...], Path]:
-        """Look a header up; return the command, its suffixes, its full name and the path after it."""
+        """Look a header up; return the command, suffixes, full name and the path after it."""
         name = header.rstrip("?").upper()
         if name.startswith("*"):
             if name not in self._tree.common:

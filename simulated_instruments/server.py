@@ -12,7 +12,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import Literal
 
 from simulated_instruments.faults import Close, Faults, Stall, Step, outgoing
@@ -59,7 +59,7 @@ class Server:
         self._dark_until = 0.0
         self.port = 0
 
-    # -- life -----------------------------------------------------------------------------------------
+    # -- life --------------------------------------------------------------------------------------
     def start(self) -> None:
         """Listen; ``port`` holds the number from now on."""
         self._listen(self._wanted_port)
@@ -128,12 +128,12 @@ class Server:
                 self._clients.discard(client)
             client.close()
 
-    # -- what a transport gives -------------------------------------------------------------------------
+    # -- what a transport gives --------------------------------------------------------------------
     def serve(self, client: socket.socket) -> None:
         """Serve one connection until it ends."""
         raise NotImplementedError
 
-    # -- for the transports -------------------------------------------------------------------------------
+    # -- for the transports ------------------------------------------------------------------------
     def claim(self, client: socket.socket) -> bool:
         """Become the one client; False = told to go away. Release ``_in_use`` afterwards."""
         busy = self.faults.take("busy_second_client", self.role) is not None
@@ -145,7 +145,7 @@ class Server:
         return not busy
 
     @contextlib.contextmanager
-    def identity(self) -> Iterable[None]:  # type: ignore[misc]  # a generator made a context manager
+    def identity(self) -> Iterator[None]:
         """Answer as another unit for one connection, where that fault strikes."""
         true = self.instrument.identity
         if self.faults.take("wrong_identity_after_reconnect", self.role):

@@ -1,8 +1,8 @@
 """The relay unit QK-34, in the two readback conventions that such units have.
 
 * ``per channel``: ``ROUTe:CLOSe? (@list)`` answers 1 or 0 per channel, from what was commanded.
-* ``list``: ``ROUTe:CLOSe?`` answers the list of closed channels and ``ROUTe:CLOSe:STATe? (@list)`` 1 or
-  0 per channel, both from the contacts. This unit identifies as QK-34L.
+* ``list``: ``ROUTe:CLOSe?`` answers the list of closed channels and ``ROUTe:CLOSe:STATe? (@list)``
+  1 or 0 per channel, both from the contacts. This unit identifies as QK-34L.
 """
 
 from __future__ import annotations

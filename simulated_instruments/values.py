@@ -1,4 +1,4 @@
-"""Parameters of a program message, by the standard's data types (IEEE 488.2 ch. 7, SCPI-99 vol. 1 ch. 7)."""
+"""Parameters of a program message: data types of IEEE 488.2 ch. 7 and SCPI-99 vol. 1 ch. 7."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class Parameter(Protocol):
 
 
 def spellings(mnemonic: str) -> tuple[str, str]:
-    """Return the only two spellings of a mnemonic such as ``VOLTage``: short and long, upper case."""
-    return re.match(r"[^a-z]*", mnemonic)[0], mnemonic.upper()  # type: ignore[index]  # always matches
+    """Return the only two spellings of a mnemonic such as ``VOLTage``: short and long form."""
+    return re.sub(r"[a-z].*", "", mnemonic), mnemonic.upper()
 
 
 def kind_error(text: str, character: int = -148) -> ScpiError:

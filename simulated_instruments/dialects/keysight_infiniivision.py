@@ -15,16 +15,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simulated_instruments.scope import (
-    Acquisition,
-    Codes,
-    Record,
-    SimulatedScope,
-    State,
-    Timing,
-    nr3,
-)
-from simulated_instruments.scpi import Block, Command, Suffixes
+from simulated_instruments.acquisition import Acquisition, Codes, Record, State, Timing
+from simulated_instruments.scope import SimulatedScope, as_bytes, nr3
+from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Source
 
@@ -42,16 +35,15 @@ class KeysightInfiniivision(SimulatedScope):
 
     def reset(self) -> None:
         """Do what ``*RST`` does."""
-        self.acquisition.reset()
+        super().reset()
         self._span, self._position, self._reference = 1e-3, 0.0, "CENT"
         self._source, self._format, self._order = 1, "BYTE", "MSBF"
         self._unsigned, self._mode, self._points = True, "NORM", 1000
         self._segmented, self._segments, self._index = False, 2, 1
         self._triggers_read = self._arms_read = 0
-        self._words: dict[str, str] = {}
         self._retime()
 
-    # -- table --------------------------------------------------------------------------------------
+    # -- table -------------------------------------------------------------------------------------
     def table(self) -> tuple[Command, ...]:
         """Return the commands of this family."""
         return (
@@ -73,14 +65,24 @@ class KeysightInfiniivision(SimulatedScope):
                 lambda s, v: self._show(s[0], v),
                 lambda s: str(int(self.acquisition.channel(s[0]).enabled)),
             ),
-            Command("CHANnel<n>:RANGe", (volts,), self._set_range, self._range),
+            Command(
+                "CHANnel<n>:RANGe",
+                (volts,),
+                lambda s, v: self.set_range(s[0], v),
+                lambda s: nr3(self.range_volts(s[0])),
+            ),
             Command(
                 "CHANnel<n>:SCALe",
                 (volts,),
-                lambda s, v: self._set_range(s, v * self.model.vertical_divisions),
-                self._scale,
+                lambda s, v: self.set_range(s[0], v * self.model.vertical_divisions),
+                lambda s: nr3(self.range_volts(s[0]) / self.model.vertical_divisions),
             ),
-            Command("CHANnel<n>:OFFSet", (volts,), self._set_offset, self._offset),
+            Command(
+                "CHANnel<n>:OFFSet",
+                (volts,),
+                self._set_offset,
+                lambda s: nr3(self.centre_volts(s[0])),
+            ),
             Command(
                 "CHANnel<n>:COUPling",
                 (Choice("AC|DC"),),
@@ -102,15 +104,15 @@ class KeysightInfiniivision(SimulatedScope):
                 lambda s: str(int(self.acquisition.channel(s[0]).bandwidth > 0)),
             ),
             Command("CHANnel<n>:PROBe", (Number(),), self._set_probe, self._probe),
-            self._word("CHANnel<n>:UNITs", "VOLT|AMPere", "VOLT"),
-            self._word("CHANnel<n>:INVert", "0|1", "0"),
+            self.remember("CHANnel<n>:UNITs", Choice("VOLT|AMPere"), "VOLT"),
+            self.remember("CHANnel<n>:INVert", Boolean(), "0"),
             Command("CHANnel<n>:PROTection", query=lambda _: "NORM"),
         )
 
     def _time_table(self) -> tuple[Command, ...]:
         seconds = Number("S")
         return (
-            self._word("TIMebase:MODE", "MAIN", "MAIN"),
+            self.remember("TIMebase:MODE", Choice("MAIN"), "MAIN"),
             Command("TIMebase:RANGe", (seconds,), self._set_span, lambda _: nr3(self._span)),
             Command(
                 "TIMebase:SCALe",
@@ -132,7 +134,7 @@ class KeysightInfiniivision(SimulatedScope):
     def _trigger_table(self) -> tuple[Command, ...]:
         trigger = self.acquisition
         return (
-            self._word("TRIGger:MODE", "EDGE", "EDGE"),
+            self.remember("TRIGger:MODE", Choice("EDGE"), "EDGE"),
             Command(
                 "TRIGger:SWEep",
                 (Choice("AUTO|NORMal"),),
@@ -159,10 +161,10 @@ class KeysightInfiniivision(SimulatedScope):
                 lambda _, v: trigger.set_trigger(rising=v == "POS"),
                 lambda _: "POS" if trigger.trigger.rising else "NEG",
             ),
-            self._word("TRIGger[:EDGE]:COUPling", "AC|DC|LFReject", "DC"),
-            self._word("TRIGger[:EDGE]:REJect", "OFF|LFReject|HFReject", "OFF"),
-            self._word("TRIGger:HFReject", "0|1", "0"),
-            self._word("TRIGger:NREJect", "0|1", "0"),
+            self.remember("TRIGger[:EDGE]:COUPling", Choice("AC|DC|LFReject"), "DC"),
+            self.remember("TRIGger[:EDGE]:REJect", Choice("OFF|LFReject|HFReject"), "OFF"),
+            self.remember("TRIGger:HFReject", Boolean(), "0"),
+            self.remember("TRIGger:NREJect", Boolean(), "0"),
             Command("TRIGger:HOLDoff", (Number("S"),), lambda _s, _v: None, lambda _: nr3(40e-9)),
             Command("TRIGger:FORCe", write=lambda _: trigger.force()),
         )
@@ -201,24 +203,9 @@ class KeysightInfiniivision(SimulatedScope):
     def _waveform_table(self) -> tuple[Command, ...]:
         return (
             Command("WAVeform:SOURce", (Source("CHANnel"),), self._set_source, self._source_name),
-            Command(
-                "WAVeform:FORMat",
-                (Choice("BYTE|WORD|ASCii"),),
-                lambda _, v: setattr(self, "_format", v),
-                lambda _: self._format,
-            ),
-            Command(
-                "WAVeform:UNSigned",
-                (Boolean(),),
-                lambda _, v: setattr(self, "_unsigned", v),
-                lambda _: str(int(self._unsigned)),
-            ),
-            Command(
-                "WAVeform:BYTeorder",
-                (Choice("MSBFirst|LSBFirst"),),
-                lambda _, v: setattr(self, "_order", v),
-                lambda _: self._order,
-            ),
+            self.choose("WAVeform:FORMat", "BYTE|WORD|ASCii", "_format"),
+            self.switch("WAVeform:UNSigned", "_unsigned"),
+            self.choose("WAVeform:BYTeorder", "MSBFirst|LSBFirst", "_order"),
             Command(
                 "WAVeform:POINts:MODE",
                 (Choice("NORMal|MAXimum|RAW"),),
@@ -247,48 +234,14 @@ class KeysightInfiniivision(SimulatedScope):
             Command("WAVeform:SEGMented:TTAG", query=self._time_tag),
         )
 
-    def _word(self, header: str, words: str, initial: str) -> Command:
-        """Make a command that remembers one of some words and changes nothing else."""
-        choice = Boolean() if words == "0|1" else Choice(words)
-
-        def write(suffixes: Suffixes, value: object) -> None:
-            self._words[f"{header}{suffixes}"] = str(int(value)) if value in (0, 1) else str(value)  # type: ignore[call-overload]  # bool or word
-
-        return Command(header, (choice,), write, lambda s: self._words.get(f"{header}{s}", initial))
-
-    # -- inputs -------------------------------------------------------------------------------------
+    # -- inputs ------------------------------------------------------------------------------------
     def _show(self, number: int, on: bool) -> None:
         self.acquisition.set_channel(number, enabled=on)
         self._retime()
 
-    def _set_range(self, suffixes: Suffixes, volts: float) -> None:
-        channel = self.acquisition.channel(suffixes[0])
-        wanted, ranges = volts / channel.probe, self.model.ranges
-        self.acquisition.set_channel(
-            suffixes[0], range=self.acquisition.nearest_range(max(wanted, ranges[0]))
-        )
-        if not ranges[0] * 0.999 <= wanted <= ranges[-1] * 1.001:
-            raise ScpiError(-222, nr3(volts))
-
-    def _range(self, suffixes: Suffixes) -> str:
-        channel = self.acquisition.channel(suffixes[0])
-        return nr3(channel.range * channel.probe)
-
-    def _scale(self, suffixes: Suffixes) -> str:
-        channel = self.acquisition.channel(suffixes[0])
-        return nr3(channel.range * channel.probe / self.model.vertical_divisions)
-
     def _set_offset(self, suffixes: Suffixes, volts: float) -> None:
         channel = self.acquisition.channel(suffixes[0])
-        limit = max(2.0, 2.5 * channel.range)
-        wanted = volts / channel.probe
-        self.acquisition.set_channel(suffixes[0], offset=min(max(wanted, -limit), limit))
-        if abs(wanted) > limit:
-            raise ScpiError(-222, nr3(volts))
-
-    def _offset(self, suffixes: Suffixes) -> str:
-        channel = self.acquisition.channel(suffixes[0])
-        return nr3(channel.offset * channel.probe)
+        self.set_centre(suffixes[0], volts, limit=max(2.0, 2.5 * channel.range))
 
     def _set_probe(self, suffixes: Suffixes, factor: float) -> None:
         if not 0.001 <= factor <= 10_000:
@@ -298,7 +251,7 @@ class KeysightInfiniivision(SimulatedScope):
     def _probe(self, suffixes: Suffixes) -> str:
         return nr3(self.acquisition.channel(suffixes[0]).probe)
 
-    # -- time base ------------------------------------------------------------------------------------
+    # -- time base ---------------------------------------------------------------------------------
     def _set_span(self, _: Suffixes, seconds: float) -> None:
         self._span = float(f"{min(max(seconds, 20e-9), 500.0):.3g}")
         self._retime()
@@ -334,7 +287,7 @@ class KeysightInfiniivision(SimulatedScope):
             records[0].timing if records and self.acquisition.stopped() else self.acquisition.timing
         )
 
-    # -- trigger ----------------------------------------------------------------------------------------
+    # -- trigger -----------------------------------------------------------------------------------
     def _set_trigger_source(self, _: Suffixes, source: int | str) -> None:
         number = source if isinstance(source, int) else 0
         if isinstance(source, int):
@@ -364,7 +317,7 @@ class KeysightInfiniivision(SimulatedScope):
         probe = self.acquisition.channel(number).probe if number else 1.0
         return nr3(self.acquisition.trigger.level * probe)
 
-    # -- acquisition --------------------------------------------------------------------------------------
+    # -- acquisition -------------------------------------------------------------------------------
     def _single(self, _: Suffixes) -> None:
         self.acquisition.set_trigger(auto=False)
         self._arm()
@@ -411,7 +364,7 @@ class KeysightInfiniivision(SimulatedScope):
             raise ScpiError(-222, str(index))
         self._index = index
 
-    # -- waveform ---------------------------------------------------------------------------------------
+    # -- waveform ----------------------------------------------------------------------------------
     def _set_source(self, _: Suffixes, number: int) -> None:
         self.acquisition.channel(number)
         self._source = number
@@ -487,22 +440,19 @@ class KeysightInfiniivision(SimulatedScope):
         scale = self.acquisition.step_volts(channel)
         return [float(v) for v in (codes * scale + channel.offset) * channel.probe]
 
-    def _encoded(self, pieces: Iterator[Codes]) -> Iterator[memoryview]:
+    def _encoded(self, pieces: Iterator[Codes]) -> Iterator[Buffer]:
         for codes in pieces:
-            yield memoryview(self._encode(codes)).cast("B")
+            yield self._encode(codes)
 
-    def _encode(self, codes: Codes) -> np.ndarray[tuple[int], np.dtype[np.generic]]:
+    def _encode(self, codes: Codes) -> Buffer:
         """Return the codes on the wire; clipped ones become 1 and 255 (0xFFFF)."""
         if self._format == "BYTE":
-            unsigned = (codes + 128).astype(np.uint8)
-            return unsigned if self._unsigned else (unsigned ^ 0x80).view(np.int8)
+            return as_bytes((codes + (128 if self._unsigned else 0)).astype(np.uint8))
         words = (codes.astype(np.int32) + 128) << 8
         words[codes <= self.model.code_low] = 1
         words[codes >= self.model.code_high] = 0xFFFF
         order = ">" if self._order == "MSBF" else "<"
-        if self._unsigned:
-            return words.astype(f"{order}u2")
-        return (words - 32768).astype(f"{order}i2")
+        return as_bytes((words - (0 if self._unsigned else 32768)).astype(f"{order}u2"))
 
     def _time_tag(self, _: Suffixes) -> str:
         records = self.acquisition.records

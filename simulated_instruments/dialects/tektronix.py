@@ -1,11 +1,12 @@
 """The twin of the ``CURVe?`` / ``WFMOutpre`` family.
 
 Rules from the maker's programmer manuals (as collected in the project's dialect facts, section 4):
-headers are on until ``HEADer OFF``; ``DATa`` settings choose what ``CURVe?`` sends, 1-based and inclusive,
-and do not follow the record length; codes are signed with RI encodings; V = (code - YOFf) * YMUlt + YZEro;
-OFFSet is subtracted, POSition moves up by divisions; a waveform that is not displayed gives no answer and
-the events 2244 and 420; events are readable only after ``*ESR?``. From memory: headers come back on with
-``*RST``, the wording of events without an entry, delay mode on after reset, 1-2-4 time base.
+headers are on until ``HEADer OFF``; ``DATa`` settings choose what ``CURVe?`` sends, 1-based and
+inclusive, and do not follow the record length; codes are signed with RI encodings;
+V = (code - YOFf) * YMUlt + YZEro; OFFSet is subtracted, POSition moves up by divisions; a waveform
+that is not displayed gives no answer and the events 2244 and 420; events are readable only after
+``*ESR?``. From memory: headers come back on with ``*RST``, the wording of events without an entry, delay mode
+on after reset, 1-2-4 time base.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simulated_instruments.scope import Channel, Codes, Record, SimulatedScope, State, Timing
-from simulated_instruments.scpi import Block, Command, Reply, Suffixes
+from simulated_instruments.acquisition import Channel, Codes, Record, State, Timing
+from simulated_instruments.scope import SimulatedScope, as_bytes
+from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Quoted, Source
 
@@ -45,7 +47,7 @@ class Tektronix(SimulatedScope):
 
     def reset(self) -> None:
         """Do what ``*RST`` does."""
-        self.acquisition.reset()
+        super().reset()
         self._header, self._verbose = True, True
         self._scale, self._length = 4e-6, 10_000
         self._position, self._delay_mode, self._delay = 50.0, True, 0.0
@@ -55,10 +57,10 @@ class Tektronix(SimulatedScope):
         self._frames_on, self._frames, self._frame_start, self._frame_stop = False, 2, 1, 100_000
         self._positions = dict.fromkeys(range(1, self.model.channels + 1), 0.0)
         self._readable: list[tuple[int, str]] = []
-        self._words: dict[str, str] = {}
+        self._offsets = dict.fromkeys(range(1, self.model.channels + 1), 0.0)
         self._retime()
 
-    # -- table --------------------------------------------------------------------------------------
+    # -- table -------------------------------------------------------------------------------------
     def table(self) -> tuple[Command, ...]:
         """Return the commands of this family."""
         return (
@@ -73,18 +75,8 @@ class Tektronix(SimulatedScope):
 
     def _system_table(self) -> tuple[Command, ...]:
         return (
-            Command(
-                "HEADer",
-                (Boolean(),),
-                lambda _, v: setattr(self, "_header", v),
-                lambda _: str(int(self._header)),
-            ),
-            Command(
-                "VERBose",
-                (Boolean(),),
-                lambda _, v: setattr(self, "_verbose", v),
-                lambda _: str(int(self._verbose)),
-            ),
+            self.switch("HEADer", "_header"),
+            self.switch("VERBose", "_verbose"),
             Command("EVENT", query=lambda _: str(self._next_event()[0])),
             Command("EVMsg", query=lambda _: _event_text(self._next_event())),
             Command("EVQty", query=lambda _: str(len(self._readable))),
@@ -95,12 +87,7 @@ class Tektronix(SimulatedScope):
     def _channel_table(self) -> tuple[Command, ...]:
         volts = Number("V")
         return (
-            Command(
-                "SELect:CH<x>",
-                (Boolean(),),
-                lambda s, v: self.acquisition.set_channel(s[0], enabled=v),
-                lambda s: str(int(self.acquisition.channel(s[0]).enabled)),
-            ),
+            self.show("SELect:CH<x>"),
             Command("CH<x>:SCAle", (volts,), self._set_scale, self._volts_per_division),
             Command("CH<x>:OFFSet", (volts,), self._set_offset, self._offset),
             Command(
@@ -168,26 +155,21 @@ class Tektronix(SimulatedScope):
             Command(
                 "HORizontal:SAMPLERate", query=lambda _: value(1 / self.acquisition.timing.step)
             ),
-            Command(
-                "HORizontal:FASTframe:STATE",
-                (Boolean(),),
-                lambda _, v: setattr(self, "_frames_on", v),
-                lambda _: str(int(self._frames_on)),
-            ),
+            self.switch("HORizontal:FASTframe:STATE", "_frames_on"),
             Command(
                 "HORizontal:FASTframe:COUNt",
                 (Integer(),),
                 self._set_frames,
                 lambda _: str(self._frames),
             ),
-            self._word("HORizontal:FASTframe:SUMFrame", "NONe|ENVelope|AVErage", "NON"),
+            self.remember("HORizontal:FASTframe:SUMFrame", Choice("NONe|ENVelope|AVErage"), "NON"),
             Command("HORizontal:FASTframe:TIMEStamp:ALL:CH<x>", query=self._time_stamps),
         )
 
     def _trigger_table(self) -> tuple[Command, ...]:
         trigger = self.acquisition
         return (
-            self._word("TRIGger:A:TYPe", "EDGe", "EDG"),
+            self.remember("TRIGger:A:TYPe", Choice("EDGe"), "EDG"),
             Command(
                 "TRIGger:A:EDGE:SOUrce",
                 (Source("CH", "EXT|LINE"),),
@@ -200,7 +182,7 @@ class Tektronix(SimulatedScope):
                 lambda _, v: trigger.set_trigger(rising=v == "RIS"),
                 lambda _: "RISE" if trigger.trigger.rising else "FALL",
             ),
-            self._word("TRIGger:A:EDGE:COUPling", "DC|AC|HFRej|LFRej|NOISErej", "DC"),
+            self.remember("TRIGger:A:EDGE:COUPling", Choice("DC|AC|HFRej|LFRej|NOISErej"), "DC"),
             Command("TRIGger:A:LEVel", (Number("V"),), self._set_level, self._level),
             Command("TRIGger:A:LEVel:CH<x>", (Number("V"),), self._set_level, self._level),
             Command(
@@ -218,7 +200,7 @@ class Tektronix(SimulatedScope):
 
     def _run_table(self) -> tuple[Command, ...]:
         return (
-            self._word("ACQuire:MODe", "SAMple", "SAM"),
+            self.remember("ACQuire:MODe", Choice("SAMple"), "SAM"),
             Command(
                 "ACQuire:STOPAfter",
                 (Choice("RUNSTop|SEQuence"),),
@@ -275,22 +257,15 @@ class Tektronix(SimulatedScope):
         )
 
     def _preamble_table(self) -> tuple[Command, ...]:
-        rows = [Command("WFMOutpre", query=self._whole_preamble)]
-        for name in PREAMBLE:
-            rows.append(
+        return (
+            Command("WFMOutpre", query=self._whole_preamble),
+            *(
                 Command(f"WFMOutpre:{name}", query=lambda _, key=name: self._preamble()[key])
-            )
-        return tuple(rows)
-
-    def _word(self, header: str, words: str, initial: str) -> Command:
-        return Command(
-            header,
-            (Choice(words),),
-            lambda _, v: self._words.__setitem__(header, v),
-            lambda _: self._words.get(header, initial),
+                for name in PREAMBLE
+            ),
         )
 
-    # -- headers and events -----------------------------------------------------------------------------
+    # -- headers and events ------------------------------------------------------------------------
     def format_reply(self, mnemonics: tuple[str, ...], value: Reply) -> Reply:
         """Put the header ahead of a reply while headers are on."""
         if not self._header or mnemonics[0].startswith("*"):
@@ -301,7 +276,7 @@ class Tektronix(SimulatedScope):
         return name + value if isinstance(value, str) else name.encode() + value
 
     def common_commands(self) -> tuple[Command, ...]:
-        """Reading ``*ESR?`` is what makes the events readable."""
+        """Return the common commands; here ``*ESR?`` also makes the events readable."""
         rows = [c for c in super().common_commands() if c.header != "*ESR"]
         return (*rows, Command("*ESR", query=self._event_status))
 
@@ -330,35 +305,28 @@ class Tektronix(SimulatedScope):
             found.append(self._next_event())
         return ",".join(_event_text(e) for e in found)
 
-    # -- inputs -------------------------------------------------------------------------------------
+    # -- inputs ------------------------------------------------------------------------------------
     def _set_scale(self, suffixes: Suffixes, volts: float) -> None:
-        channel, divisions = self.acquisition.channel(suffixes[0]), self.model.vertical_divisions
-        wanted, ranges = volts * divisions / channel.probe, self.model.ranges
-        nearest = self.acquisition.nearest_range(max(wanted, ranges[0]))
-        self.acquisition.set_channel(suffixes[0], range=nearest)
-        self._recentre(suffixes[0])
-        if not ranges[0] * 0.999 <= wanted <= ranges[-1] * 1.001:
-            raise ScpiError(-222, value(volts))
+        try:
+            self.set_range(suffixes[0], volts * self.model.vertical_divisions)
+        finally:
+            self._recentre(suffixes[0])
 
     def _volts_per_division(self, suffixes: Suffixes) -> str:
-        channel = self.acquisition.channel(suffixes[0])
-        return value(channel.range * channel.probe / self.model.vertical_divisions)
+        return value(self.range_volts(suffixes[0]) / self.model.vertical_divisions)
 
     def _set_offset(self, suffixes: Suffixes, volts: float) -> None:
         channel = self.acquisition.channel(suffixes[0])
         limit = 1.0 if channel.range <= 1 else 10.0 if channel.range <= 10 else 100.0
         wanted = volts / channel.probe
-        self._words[f"offset{suffixes[0]}"] = repr(min(max(wanted, -limit), limit))
+        self._offsets[suffixes[0]] = min(max(wanted, -limit), limit)
         self._recentre(suffixes[0])
         if abs(wanted) > limit:
             raise ScpiError(-222, value(volts))
 
     def _offset(self, suffixes: Suffixes) -> str:
         channel = self.acquisition.channel(suffixes[0])
-        return value(self._offset_volts(suffixes[0]) * channel.probe)
-
-    def _offset_volts(self, number: int) -> float:
-        return float(self._words.get(f"offset{number}", "0"))
+        return value(self._offsets[suffixes[0]] * channel.probe)
 
     def _set_position(self, suffixes: Suffixes, divisions: float) -> None:
         self.acquisition.channel(suffixes[0])
@@ -366,9 +334,9 @@ class Tektronix(SimulatedScope):
         self._recentre(suffixes[0])
 
     def _recentre(self, number: int) -> None:
-        """The level at screen centre follows from offset and position."""
+        """Set the level at screen centre, which follows from offset and position."""
         scale = self.acquisition.channel(number).range / self.model.vertical_divisions
-        centre = self._offset_volts(number) - self._positions[number] * scale
+        centre = self._offsets[number] - self._positions[number] * scale
         self.acquisition.set_channel(number, offset=centre)
 
     def _set_termination(self, suffixes: Suffixes, ohms: float) -> None:
@@ -380,7 +348,7 @@ class Tektronix(SimulatedScope):
         limit = 0.0 if not hertz or hertz > 250e6 else 20e6 if hertz <= 20e6 else 250e6
         self.acquisition.set_channel(suffixes[0], bandwidth=limit)
 
-    # -- time base ------------------------------------------------------------------------------------
+    # -- time base ---------------------------------------------------------------------------------
     def _set_time(self, _: Suffixes, seconds: float) -> None:
         self._scale = next((s for s in SCALES if s >= seconds * 0.9999), SCALES[-1])
         self._retime()
@@ -419,7 +387,7 @@ class Tektronix(SimulatedScope):
         if count != self._frames:
             raise ScpiError(-222, str(count))
 
-    # -- trigger and acquisition ------------------------------------------------------------------------
+    # -- trigger and acquisition -------------------------------------------------------------------
     def _set_trigger_source(self, _: Suffixes, source: int | str) -> None:
         if isinstance(source, int):
             self.acquisition.channel(source)
@@ -456,7 +424,7 @@ class Tektronix(SimulatedScope):
         names = {State.ARMING: "ARMED", State.WAITING: "READY", State.TRIGGERED: "TRIGGER"}
         return names.get(self.acquisition.state(), "SAVE")
 
-    # -- data -----------------------------------------------------------------------------------------
+    # -- data --------------------------------------------------------------------------------------
     def _init_data(self, _: Suffixes, _word: str) -> None:
         self._source, self._encoding, self._width = 1, "RIB", 1
         self._start, self._stop = 1, self._length
@@ -516,7 +484,7 @@ class Tektronix(SimulatedScope):
             "YUNit": '"V"',
             "YMUlt": f"{step / shift:.10E}",
             "YOFf": value(position + (0 if signed else 128 * shift)),
-            "YZEro": f"{self._offset_volts(self._source) * channel.probe:.10E}",
+            "YZEro": f"{self._offsets[self._source] * channel.probe:.10E}",
             "NR_FR": str(len(self._frame_numbers())),
         }
 
@@ -532,11 +500,11 @@ class Tektronix(SimulatedScope):
         frames = self._frame_numbers()
         return Block(count * self._width * len(frames), self._pieces(frames, first, count))
 
-    def _pieces(self, frames: range, first: int, count: int) -> Iterator[memoryview]:
+    def _pieces(self, frames: range, first: int, count: int) -> Iterator[Buffer]:
         signed, order = ENCODINGS[self._encoding]
         for frame in frames:
             for codes in self.acquisition.pieces(self._source, frame, first, count):
-                yield memoryview(_encode(codes, self._width, signed, order)).cast("B")
+                yield _encode(codes, self._width, signed, order)
 
     def _time_stamps(self, suffixes: Suffixes) -> str:
         self.acquisition.channel(suffixes[0])
@@ -565,12 +533,9 @@ def _stamp(seconds: float) -> str:
     return f"25 NOV 2026 {8 + whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}.{grouped}"
 
 
-def _encode(
-    codes: Codes, width: int, signed: bool, order: str
-) -> np.ndarray[tuple[int], np.dtype[np.generic]]:
+def _encode(codes: Codes, width: int, signed: bool, order: str) -> Buffer:
     """Return the codes on the wire; 8-bit data asked for as two bytes have a zero low byte."""
     if width == 1:
-        return codes.astype(np.int8) if signed else (codes + 128).astype(np.uint8)
-    if signed:
-        return (codes.astype(np.int32) * 256).astype(f"{order}i2")
-    return ((codes.astype(np.int32) + 128) * 256).astype(f"{order}u2")
+        return as_bytes((codes + (0 if signed else 128)).astype(np.uint8))
+    words = (codes.astype(np.int32) + (0 if signed else 128)) * 256
+    return as_bytes(words.astype(f"{order}i2" if signed else f"{order}u2"))
