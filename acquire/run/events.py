@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from acquire.errors import StorageError
 from acquire.runfile.records import Event
 
 EVENTS: Mapping[str, str] = {
@@ -37,7 +38,7 @@ EVENTS: Mapping[str, str] = {
     "shot_stored": "shot, role, condition, ranges, peaks, remarks, faults, seconds",
     "floor_skipped": "reason",
     "instrument_failed": "instrument, error, doing",
-    "link_recovered": "instrument, attempt, settings_equal",
+    "link_recovered": "instrument, attempt, changed: settings that are worded otherwise now",
     "level_suspect": "shot, against, quantity, db, text",
     "clock_jumped": "seconds: wall clock against the monotonic clock",
     "fixture_parked": "condition, verified: the state that a run leaves behind",
@@ -82,12 +83,14 @@ class Emitter:
     store : appends to the run's own log; None before there is one, and events wait in ``early``.
     show : the listener.
     utc : the clock. [UTC]
+    tolerant : a disk that takes no event is no reason to stop (while a fixture is parked, say).
     """
 
     show: Listener = lambda _event: None
     store: Callable[[Event], None] | None = None
     utc: Callable[[], datetime] = lambda: datetime.now(UTC)
     early: list[Event] = field(default_factory=list)
+    tolerant: bool = False
 
     def emit(self, name: str, **data: object) -> None:
         """Tell that something happened. A name that is not in ``EVENTS`` is a mistake of ours.
@@ -101,11 +104,18 @@ class Emitter:
             raise KeyError(f"event {name!r} is not in acquire.run.events.EVENTS")
         event = Event(name, self.utc(), {key: plain(value) for key, value in data.items()})
         if name not in LIVE_ONLY:
-            if self.store is None:
-                self.early.append(event)
-            else:
-                self.store(event)
+            self._keep(event)
         self.show(event)
+
+    def _keep(self, event: Event) -> None:
+        if self.store is None:
+            self.early.append(event)
+            return
+        try:
+            self.store(event)
+        except StorageError:
+            if not self.tolerant:
+                raise
 
     def attach(self, store: Callable[[Event], None]) -> None:
         """Give the events a home, beginning with those that came before it."""

@@ -1,8 +1,8 @@
 """What a recipe on a bench comes to: ordered steps, known before anything is contacted.
 
-The plan is pure data: frozen, printable, hashable, and JSON-able. The same recipe and bench give the
-same plan, byte for byte. What only the instruments can tell is left open and said to be open: the
-vertical ranges, and with them how many floor shots a floor visit holds.
+The plan is pure data: frozen, printable, hashable, and JSON-able. The same recipe and bench give
+the same plan, byte for byte. What only the instruments can tell is left open, and said to
+be open: the vertical ranges, and with them how many floor shots a floor visit holds.
 
 The order of the recipe is kept. Three things are added to it:
 
@@ -16,16 +16,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import Literal
 
 from acquire.analysis.inputs import Role
-from acquire.bench.loading import LoadedBench
+from acquire.bench import LoadedBench
 from acquire.errors import BadInputError, Problem
 from acquire.quantities import format_quantity
-from acquire.recipe.loading import LoadedRecipe
+from acquire.recipe import LoadedRecipe
 
 ORDERS = ("identify", "configure", "condition", "continuity", "ranging", "capture", "floor",
           "analyse", "store")  # fmt: skip
@@ -88,6 +88,7 @@ class Plan:
     quantities : in the order in which they are fetched.
     hands : how many times a person has to act.
     record_length : samples per trace at the recipe's minimum sample rate.
+    bytes_per_sample : 1 where the scope's profile is known to give 8-bit codes, else 2.
     seconds : estimated, without hands and without waiting for events. [s]
     size : estimated upper bound of the stored samples, at the minimum sample rate. [bytes]
     notes : what a person should know of it before it is run.
@@ -100,6 +101,7 @@ class Plan:
     quantities: tuple[str, ...]
     hands: int
     record_length: int
+    bytes_per_sample: int
     seconds: float
     size: int
     notes: tuple[str, ...] = field(default=())
@@ -163,6 +165,7 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
         quantities=tuple(recipe.recipe.quantities),
         hands=sum(step.by_hand for step in steps),
         record_length=cost.record_length,
+        bytes_per_sample=cost.bytes_per_sample,
         seconds=round(sum(step.seconds for step in steps), 3),
         size=records * cost.bytes_per_record + groups * 65536,
         notes=tuple(_notes(recipe, bench)),
@@ -277,10 +280,10 @@ class _Cost:
     """What one record costs, at the recipe's minimum sample rate."""
 
     record_length: int
+    bytes_per_sample: int
     bytes_per_record: int
     seconds_per_record: float
     most_groups: int
-    floor_before: Mapping[int, int]
 
     @classmethod
     def of(cls, recipe: LoadedRecipe, bench: LoadedBench) -> _Cost:
@@ -295,7 +298,7 @@ class _Cost:
         ) + size / _BYTES_PER_SECOND
         shots = recipe.recipe.shots
         conditions = {s.condition for s in shots if s.role in ("target", "open_circuit")}
-        return cls(length, size, seconds, 1 + len(conditions), {})
+        return cls(length, width, size, seconds, 1 + len(conditions))
 
     def groups(self, before: int) -> int:
         """Return the most floor shots that one visit can need after ``before`` other shots."""
@@ -356,7 +359,7 @@ def _notes(recipe: LoadedRecipe, bench: LoadedBench) -> Iterator[str]:
     if not floors:
         yield "the recipe has no floor entry, so a floor visit is added at the end"
     if floors and floors[0] == 0:
-        yield "a floor entry before any other shot has no range to measure at; the floor comes later"
+        yield "a floor entry before any other shot has no range yet; its floor comes later"
 
 
 def _duration(seconds: float) -> str:

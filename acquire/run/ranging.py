@@ -100,9 +100,7 @@ def first_range(
 
 def smallest(available: Sequence[float], volts: float, above: float = 0.0) -> float | None:
     """Return the smallest range of at least ``volts`` that is also larger than ``above``. [V]"""
-    return next(
-        (r for r in available if r >= volts * (1 - 1e-9) and r > above * (1 + 1e-6)), None
-    )
+    return next((r for r in available if r >= volts * (1 - 1e-9) and r > above * (1 + 1e-6)), None)
 
 
 def decide(state: RangeState, events: Sequence[Extremes]) -> Decision:

@@ -83,7 +83,9 @@ def signals_stop(stop: StopFlag, *, grace: float = GRACE) -> Iterator[None]:
         stop.request(f"{name} at {time.strftime('%H:%M:%S')}")
         signal.setitimer(signal.ITIMER_REAL, grace, AGAIN)
 
-    before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {
+        number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM)
+    }
     before[signal.SIGALRM] = signal.signal(signal.SIGALRM, on_alarm)
     try:
         yield
