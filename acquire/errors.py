@@ -6,7 +6,7 @@
     │   └── BusyError        2  another run holds an instrument of the bench
     ├── InstrumentFault      4  an instrument or the fixture failed; what was taken is kept
     ├── ContinuityError      4  a protective conductor failed its continuity check
-    ├── StorageError         4  the disk would not take what was to be written; what is committed is kept
+    ├── StorageError         4  the disk would not take what was to be written; the rest is kept
     ├── Interrupted          5  stopped by a person or a signal; what was taken is kept
     └── DamagedFileError     2  a run file or spool cannot be trusted
 
@@ -66,7 +66,9 @@ class Problem:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
-        head = f"{place}: {self.field}: {self.message}" if self.field else f"{place}: {self.message}"
+        head = (
+            f"{place}: {self.field}: {self.message}" if self.field else f"{place}: {self.message}"
+        )
         if not self.excerpt:
             return head
         return f"{head}\n    {self.excerpt}\n    {' ' * (self.column - 1)}^"
