@@ -25,16 +25,19 @@ def recover(link: Link, expected: Identity) -> None:
     AnswerError
         If another unit answers; the link is then closed.
     """
-    link.reopen()
-    found = identify(link)
-    if not found.same_unit(expected):
-        link.close()
-        raise AnswerError(
-            f"another instrument answers after reconnecting: {found.raw!r} instead of "
-            f"{expected.raw!r}; connect the one that the run began with",
-            instrument=link.label,
-        )
-    link.write("*CLS")
+
+    def prove() -> None:
+        found = identify(link)
+        if not found.same_unit(expected):
+            link.close()
+            raise AnswerError(
+                f"another instrument answers after reconnecting: {found.raw!r} instead of "
+                f"{expected.raw!r}; connect the one that the run began with",
+                instrument=link.label,
+            )
+        link.write("*CLS")
+
+    link.reopen(prove)
 
 
 def drain(link: Link, query: str = "SYSTem:ERRor?") -> tuple[InstrumentError, ...]:

@@ -178,8 +178,13 @@ class Link:
         if isinstance(getattr(library, "sessions", None), dict):
             library.sessions.pop(handle, None)  # pyvisa-py keeps every session it ever opened
 
-    def reopen(self) -> None:
+    def reopen(self, prove: Callable[[], object] = lambda: None) -> None:
         """Close, then open with growing pauses, at most ``reconnects`` times.
+
+        Parameters
+        ----------
+        prove : called after each opening. A try counts only when no connection trouble comes of
+            it: an instrument that starts up accepts connections before it answers.
 
         Raises
         ------
@@ -190,6 +195,7 @@ class Link:
         for attempt in range(1, tries + 1):
             try:
                 self.open()
+                prove()
             except (LinkLostError, TimedOutError) as error:
                 if attempt == tries:
                     raise LinkLostError(

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import ClassVar
 
 import numpy as np
@@ -34,6 +35,7 @@ from drivers.scope import (
     Slope,
     TriggerSettings,
     TriggerSource,
+    TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
 from drivers.trace import Clipping, Codes, Trace
@@ -127,7 +129,6 @@ class Tektronix(ScpiScope):
         "CH{n}:TERmination?",
         "CH{n}:BANdwidth?",
         "CH{n}:PRObe:GAIN?",
-        "CH{n}:INVert?",
         "HORizontal:SCAle?",
         "HORizontal:RECOrdlength?",
         "HORizontal:SAMPLERate?",
@@ -174,7 +175,6 @@ class Tektronix(ScpiScope):
                 self.link.write(f"{root}:TERmination {word}")
             self.set_all(
                 f"{root}:PRObe:GAIN 1.0",
-                f"{root}:INVert OFF",
                 f"{root}:COUPling {wanted.coupling}",
                 f"{root}:BANdwidth {'FULl' if limit is None else f'{limit:.6E}'}",
                 f"{root}:SCAle {wanted.vertical_range / self.profile.vertical_divisions:.6E}",
@@ -217,6 +217,7 @@ class Tektronix(ScpiScope):
             )
             length = self._record_length(scale * _DIVISIONS * wanted.minimum_sample_rate)
             self.link.write(f"HORizontal:RECOrdlength {length}")
+            self._set_frames(wanted.segments)
             self._place(wanted.acquisition_start_time)
             got = self._acquisition(wanted.segments)
         self.check_acquisition(wanted, got)
@@ -227,6 +228,16 @@ class Tektronix(ScpiScope):
         lengths = self.profile.record_lengths or (self.profile.maximum_record_length,)
         fitting = [n for n in sorted(lengths) if n >= samples * (1 - 1e-9)]
         return fitting[0] if fitting else max(lengths)
+
+    def _set_frames(self, segments: int) -> None:
+        if self.profile.maximum_segments == 1:
+            return
+        self.link.write(f"HORizontal:FASTframe:STATE {'ON' if segments > 1 else 'OFF'}")
+        if segments > 1:
+            # A summary frame would take the place of the last record.
+            self.set_all(
+                f"HORizontal:FASTframe:COUNt {segments}", "HORizontal:FASTframe:SUMFrame NONe"
+            )
 
     def _place(self, start: float) -> None:
         """Put the first sample at ``start``: by position inside the record, by delay beyond it."""
@@ -251,6 +262,8 @@ class Tektronix(ScpiScope):
             start = ask("HORizontal:DELay:TIMe?", scpi.number) - span / 2
         else:
             start = -ask("HORizontal:POSition?", scpi.number) / 100 * span
+        if segments > 1:
+            segments = ask("HORizontal:FASTframe:COUNt?", scpi.integer)
         return AcquisitionState(length, rate, span, start, segments)
 
     def configure_edge_trigger(self, wanted: TriggerSettings) -> TriggerSettings:
@@ -330,6 +343,8 @@ class Tektronix(ScpiScope):
             "DATa:STARt 1",
             f"DATa:STOP {length}",
         )
+        if self._segments > 1:
+            self.set_all(f"DATa:FRAMESTARt {segment + 1}", f"DATa:FRAMESTOP {segment + 1}")
         fields = {name: self.link.query(f"WFMOutpre:{name}?") for name in _FIELDS}
         with self.naming_the_instrument():
             scale = scaling(fields)
@@ -343,6 +358,49 @@ class Tektronix(ScpiScope):
             codes = signed_codes(data, width=scale.width, unsigned=False)
             preamble = ";".join(f"{name} {value}" for name, value in fields.items())
             return trace(codes, scale, self.profile.bits, preamble)
+
+    def count_segments(self) -> int:
+        """Ask how many frames there are to read."""
+        self.set_all("DATa:FRAMESTARt 1", f"DATa:FRAMESTOP {self._segments}")
+        return self.link.ask("WFMOutpre:NR_FR?", scpi.integer)
+
+    def segment_times(self) -> TriggerTimes:
+        """Ask the frames' time stamps, which are times of day to a picosecond."""
+        channel = min(self._enabled, default=1)
+        query = f"HORizontal:FASTframe:TIMEStamp:ALL:CH{channel}? 1,{self._segments}"
+        return TriggerTimes(self.link.ask(query, frame_times), "instrument")
+
+
+def frame_times(answer: str) -> tuple[float, ...]:
+    """Return the times of time stamps such as ``"02 Mar 2000 20:10:54.542 037 272 620"``.
+
+    Parameters
+    ----------
+    answer : frame numbers, which are left out, and stamps in quotes, separated by commas.
+
+    Returns
+    -------
+    Seconds from the first stamp, exact to a picosecond before they become floats.
+    """
+    fields = (field.strip() for field in scpi.split_outside_quotes(answer))
+    stamps = [_picoseconds(scpi.unquoted(field)) for field in fields if field.startswith('"')]
+    if not stamps:
+        raise AnswerError(f"expected time stamps in quotes, got {scpi.shown(answer)}")
+    return tuple((stamp - stamps[0]) * 1e-12 for stamp in stamps)
+
+
+def _picoseconds(stamp: str) -> int:
+    """Return a time stamp in picoseconds since year 1, in whole numbers."""
+    whole, _, fraction = stamp.strip().partition(".")
+    digits = fraction.replace(" ", "")
+    try:
+        moment = datetime.strptime(whole.title(), "%d %b %Y %H:%M:%S")  # noqa: DTZ007 - no zone told
+    except ValueError:
+        raise AnswerError(f"expected a time stamp, got {scpi.shown(stamp)}") from None
+    if not (digits.isdigit() and len(digits) <= 12):
+        raise AnswerError(f"expected a time stamp with up to 12 decimals, got {scpi.shown(stamp)}")
+    elapsed = moment - datetime(1, 1, 1)  # noqa: DTZ001 - as above
+    return (elapsed.days * 86_400 + elapsed.seconds) * 10**12 + int(digits.ljust(12, "0"))
 
 
 def trace(codes: Codes, scale: Scaling, bits: int, preamble: str, *, old: bool = False) -> Trace:
