@@ -8,8 +8,9 @@ convention     ``ROUTe:CLOSe? (@101,102)``             makers (drivers/README.md
                every closed channel                    ``ROUTe:CLOSe:STATe? (@...)``
 =============  ======================================  ============================================
 
-Which one a unit follows is found out once, by asking about one channel: ``1`` or ``0`` against
-a list in parentheses. Either way most units report what they were told, not what the contact did.
+A unit of the second kind leaves the first kind's question unanswered, and the other way round, so
+that trying costs a time-out: `UNITS` tells by the identity. Most units report what they were
+told, not what the contact did.
 """
 
 from __future__ import annotations
@@ -26,6 +27,13 @@ from drivers.scope import Identity
 from drivers.switch import Switch
 
 Convention = Literal["per channel", "closed list"]
+Readback = Literal["contact", "software state"]
+
+#: (maker, model) patterns, matched whole and without case; what fits none is asked per channel.
+UNITS: tuple[tuple[str, str, Convention, Readback], ...] = (
+    (r"keithley.*", r"(model )?27\d\d.*", "closed list", "software state"),
+    (r"quillmoor instruments", r"qk-34l", "closed list", "contact"),
+)
 _LIST = re.compile(r"\(@([\d,:\s]*)\)")
 
 
@@ -53,14 +61,12 @@ def parse_channel_list(answer: str) -> frozenset[int]:
 
 
 class ScpiSwitch(Switch):
-    """One relay unit. What it reads back is what it was told, unless its manual says otherwise."""
-
-    readback: Literal["contact", "software state"] = "software state"
+    """One relay unit. What it reads back is what it was told, unless `UNITS` says otherwise."""
 
     def __init__(self, link: Link, identity: Identity) -> None:
         self.link = link
         self.identity = identity
-        self._convention: Convention | None = None
+        self._convention, self.readback = kind_of(identity)
 
     def close(self) -> None:
         """Close the link; no relay moves."""
@@ -110,10 +116,6 @@ class ScpiSwitch(Switch):
         """Return which of these the unit says are closed."""
         if not among:
             return frozenset()
-        if self._convention is None:
-            self._convention = self.link.ask(
-                f"ROUTe:CLOSe? {channel_list(among[:1])}", _convention_of
-            )
         if self._convention == "closed list":
             return self.link.ask("ROUTe:CLOSe?", parse_channel_list) & frozenset(among)
         states = self.link.ask(
@@ -122,12 +124,16 @@ class ScpiSwitch(Switch):
         return frozenset(n for n, closed in zip(among, states, strict=True) if closed)
 
 
-def _convention_of(answer: str) -> Convention:
-    if answer.strip().startswith("("):
-        parse_channel_list(answer)
-        return "closed list"
-    _states(answer, 1)
-    return "per channel"
+def kind_of(identity: Identity) -> tuple[Convention, Readback]:
+    """Return how a unit reads back, and what that is worth."""
+    for maker, model, convention, readback in UNITS:
+        fits = (
+            re.fullmatch(pattern, text, re.IGNORECASE)
+            for pattern, text in ((maker, identity.maker), (model, identity.model))
+        )
+        if all(fits):
+            return convention, readback
+    return "per channel", "software state"
 
 
 def _states(answer: str, count: int) -> list[bool]:
