@@ -192,7 +192,8 @@ class DeadlineSocketSession(TCPIPSocketSession):  # type: ignore[misc] # pyvisa-
             while time.monotonic() < end:
                 self._receive(memoryview(piece), min(end, time.monotonic() + _QUIET))
         except TimeoutError:
-            return StatusCode.success
+            if time.monotonic() < end:
+                return StatusCode.success
         except ConnectionError:
             return StatusCode.error_connection_lost
         return StatusCode.error_timeout  # the other end still talks
