@@ -191,7 +191,7 @@ def _check_sign(value: float, sign: Sign, written: object) -> float:
     return value
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # hashed by identity, for `Volts | None`
 class _Reader:
     """What pydantic asks: how to validate, and the JSON Schema to show to an editor."""
 
