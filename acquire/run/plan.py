@@ -17,7 +17,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -26,6 +26,7 @@ from acquire.bench import LoadedBench
 from acquire.errors import BadInputError, Problem
 from acquire.quantities import format_quantity
 from acquire.recipe import LoadedRecipe
+from acquire.runfile.consolidate import ShotSize, estimate_bytes
 
 ORDERS = ("identify", "configure", "condition", "continuity", "ranging", "capture", "floor",
           "analyse", "store")  # fmt: skip
@@ -60,6 +61,7 @@ class Step:
     reuse_ranges : begin with the ranges of the opening reference, and stay there unless it clips.
     only_missing : floor visit that skips ranges which have their floor already.
     limit : highest accepted resistance. [ohm]
+    most_shots : at most so many shots are left behind (floor visits: known only then).
     seconds : estimated; events are taken to come at once, and hands to need no time. [s]
     """
 
@@ -73,6 +75,7 @@ class Step:
     reuse_ranges: bool = False
     only_missing: bool = False
     limit: float | None = None
+    most_shots: int = 0
     seconds: float = 0.0
 
 
@@ -90,7 +93,7 @@ class Plan:
     record_length : samples per trace at the recipe's minimum sample rate.
     bytes_per_sample : 1 where the scope's profile is known to give 8-bit codes, else 2.
     seconds : estimated, without hands and without waiting for events. [s]
-    size : estimated upper bound of the stored samples, at the minimum sample rate. [bytes]
+    size : disk space at its peak, at most, at the minimum sample rate. [bytes]
     notes : what a person should know of it before it is run.
     """
 
@@ -125,9 +128,18 @@ class Plan:
             hands = "a hand is needed once"
         lines.append(
             f"about {_duration(self.seconds)} beside waiting for events, "
-            f"at most about {self.size / 1e6:.1f} MB; {hands}"
+            f"at most about {self.size / 1e6:.0f} MB of disk while it runs; {hands}"
         )
         return lines + [f"note: {note}" for note in self.notes]
+
+    def disk_space(self, record_length: int, bytes_per_sample: int) -> int:
+        """Return the disk space that the run needs at its peak, at most. [bytes]"""
+        traces = len(self.quantities)
+        return estimate_bytes(
+            ShotSize(step.repeats, record_length, traces, bytes_per_sample)
+            for step in self.steps
+            for _ in range(step.most_shots)
+        )
 
     def seconds_left(self, step: int) -> float:
         """Return the estimate for the steps from ``step`` on. [s]"""
@@ -155,9 +167,7 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
         Step("analyse", "compute the attenuation of every candidate, with every correction"),
         Step("store", "verify and store the run file"),
     ]
-    groups = sum(cost.groups_of(step) for step in steps)
-    records = sum(step.repeats * cost.groups_of(step) for step in steps)
-    return Plan(
+    plan = Plan(
         title=recipe.recipe.title,
         recipe_sha256=recipe.sha256,
         bench_sha256=bench.sha256,
@@ -167,9 +177,10 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
         record_length=cost.record_length,
         bytes_per_sample=cost.bytes_per_sample,
         seconds=round(sum(step.seconds for step in steps), 3),
-        size=records * cost.bytes_per_record + groups * 65536,
+        size=0,
         notes=tuple(_notes(recipe, bench)),
     )
+    return replace(plan, size=plan.disk_space(cost.record_length, cost.bytes_per_sample))
 
 
 # -- the steps of the shots ------------------------------------------------------------------------
@@ -245,7 +256,7 @@ def _capture(index: int, role: Role, condition: str, repeats: int, cost: _Cost) 
     return Step(
         "capture",
         f"{role.replace('_', ' ')} shot in {condition}: {repeats} records",
-        shot=index, role=role, condition=condition, repeats=repeats,
+        shot=index, role=role, condition=condition, repeats=repeats, most_shots=1,
         seconds=round(repeats * cost.seconds_per_record, 3),
     )  # fmt: skip
 
@@ -259,7 +270,7 @@ def _floor(
         "floor",
         f"floor shots in {condition} at {which} (known only then): {repeats} records each",
         shot=index, role="floor", condition=condition, repeats=repeats, only_missing=missing,
-        seconds=round(groups * repeats * cost.seconds_per_record, 3),
+        most_shots=groups, seconds=round(groups * repeats * cost.seconds_per_record, 3),
     )  # fmt: skip
 
 
@@ -281,7 +292,6 @@ class _Cost:
 
     record_length: int
     bytes_per_sample: int
-    bytes_per_record: int
     seconds_per_record: float
     most_groups: int
 
@@ -298,15 +308,11 @@ class _Cost:
         ) + size / _BYTES_PER_SECOND
         shots = recipe.recipe.shots
         conditions = {s.condition for s in shots if s.role in ("target", "open_circuit")}
-        return cls(length, width, size, seconds, 1 + len(conditions))
+        return cls(length, width, seconds, 1 + len(conditions))
 
     def groups(self, before: int) -> int:
         """Return the most floor shots that one visit can need after ``before`` other shots."""
         return min(self.most_groups, max(before, 1))
-
-    def groups_of(self, step: Step) -> int:
-        """Return the most shots that a step leaves behind."""
-        return {"capture": 1, "floor": self.most_groups}.get(step.kind, 0)
 
 
 def _problems(recipe: LoadedRecipe) -> Iterator[Problem]:

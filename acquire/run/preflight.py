@@ -9,7 +9,6 @@ A *refusal* stops the run before anything was changed. A *warning* is told and s
 from __future__ import annotations
 
 import os
-import shutil
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -34,18 +33,13 @@ from acquire.run.lock import BenchLock
 from acquire.run.match import match
 from acquire.run.plan import Plan, compile_plan
 from acquire.run.setup import ScopeSetup, connections
+from acquire.runfile.durable import free_space
 from drivers.errors import DriverError
 
 Kind = Literal["ok", "warning", "refusal"]
 
 EARLIEST = datetime(2026, 1, 1, tzinfo=UTC)
 """No run is older than this program; a clock that shows less was never set."""
-
-SPACE_FACTOR = 2.0
-"""Shots and run file exist side by side until the run file is verified. [1]"""
-
-SPACE_BESIDE = 20_000_000
-"""For the event log, file overheads and the system itself. [bytes]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,13 +180,12 @@ def _writable(output: Path) -> Finding:
 
 def _space(output: Path, size: int, basis: str) -> Finding:
     folder = existing_folder(output)
-    free = shutil.disk_usage(folder).free
-    needed = int(size * SPACE_FACTOR) + SPACE_BESIDE
+    free = free_space(folder)
     figures = (
-        f"{needed / 1e6:.0f} MB needed (about {size / 1e6:.0f} MB of samples {basis}, twice until "
-        f"the run file is verified), {free / 1e6:.0f} MB free in {folder}"
+        f"at most about {size / 1e6:.0f} MB needed {basis} (until the run file is verified, shots "
+        f"and run file exist side by side), {free / 1e6:.0f} MB free in {folder}"
     )
-    if free < needed:
+    if free < size:
         return Finding("refusal", "disk space", f"{figures}; make room or choose another folder")
     return Finding("ok", "disk space", figures)
 
@@ -269,6 +262,5 @@ def _fit(setup: ScopeSetup) -> Iterator[Finding]:
 def _real_space(output: Path, plan: Plan, setup: ScopeSetup) -> Finding:
     assert setup.acquisition is not None
     width = 2 if setup.scope.profile.code_bits > 8 else 1
-    planned = max(plan.record_length * plan.bytes_per_sample, 1)
-    factor = setup.acquisition.record_length * width / planned
-    return _space(output, int(plan.size * factor), "as the scope is set")
+    needed = plan.disk_space(setup.acquisition.record_length, width)
+    return _space(output, needed, "as the scope is set")

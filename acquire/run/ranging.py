@@ -24,8 +24,9 @@ SCATTER_FACTOR = 2.0
 """Room above the largest of the events seen, in their standard deviations (our choice). [1]"""
 CODES_UNCERTAIN = 1.5
 """A peak is read to about this many codes, which matters on a range far too large. [codes]"""
-CLIP_STEP = 4.0
-"""After clipping the peak is unknown; the range grows by at least this factor. [1]"""
+CLIP_STEP = 10.0
+"""After clipping the peak is unknown; the range grows by this factor. A peak that then shows is at
+least 5 % of full scale, which is enough to choose the right range at once. [1]"""
 
 
 @dataclass(frozen=True, slots=True)
