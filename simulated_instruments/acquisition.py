@@ -1,9 +1,10 @@
 """The acquisition engine behind every simulated oscilloscope: inputs, trigger, memory, states.
 
 Two clocks are kept apart. *What* is recorded depends only on the sequence of operations: each
-arming takes the next source events, so that a repeated run gives the same codes. *When* the states
-change is wall time, much shortened (`Pace`), so that a driver meets the same races as on a bench: a
-stale "stopped" right after arming, a pre-trigger that must fill, a trigger that does not come.
+arming takes the next source events, so that a repeated run gives the same codes. *When* the
+states change is wall time, much shortened (`Pace`), so that a driver meets the same races as on
+a bench: a stale "stopped" right after arming, a pre-trigger that must fill, a trigger that does
+not come.
 """
 
 from __future__ import annotations

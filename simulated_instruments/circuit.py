@@ -4,12 +4,13 @@ The current of one source event is computed in the frequency domain,
 
     I = V / (Zs + Zc + jw Cp Zs Zc),    Zs = R + jwL + 1/(jwC),
 
-with V the source's damped rings, Cp its shunt capacitance and Zc the closed paths in parallel. The
-response of each set of closed relays is computed once on a fine grid; a record is then a resampling
-of it, plus pickup, carriers and noise. Everything random is a function of the seed, the event
-number and the input, so that the same sequence of operations gives the same data.
+with V the source's damped rings, Cp its shunt capacitance and Zc the closed paths in parallel.
+The response of each set of closed relays is computed once on a fine grid; a record is then a
+resampling of it, plus pickup, carriers and noise. Everything random is a function of the seed,
+the event number and the input, so that the same sequence of operations gives the same data.
 
-The truth (``truth``, ``truth_trace``, ``truth_attenuation``) is for tests. No instrument tells it.
+The truth (``truth``, ``truth_trace``, ``truth_attenuation``) is for tests. No instrument tells
+it.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Faults on demand: named, counted, the same on every transport.
 
-Each fault has a kind of opportunity (a connection, a message, a reply, a block, an arming). Every
-time such an opportunity comes, `Faults.take` is asked; a fault lets ``after`` of them pass and then
-strikes ``count`` times. What struck is kept in `Faults.struck`, so that a test can tell.
+Each fault has a kind of opportunity (a connection, a message, a reply, a block, an arming).
+Every time such an opportunity comes, `Faults.take` is asked; a fault lets ``after`` of them pass
+and then strikes ``count`` times. What struck is kept in `Faults.struck`, so that a test can
+tell.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """A SCPI instrument without I/O: program messages in, response messages out.
 
-The rules are those of IEEE 488.2 and SCPI-99: a mnemonic is spelled in its short or its long form
-exactly, without regard to case; ``;`` keeps the path of the header before it; a leading ``:`` goes
-back to the root; common commands do not touch the path; the replies of one message are joined by
-``;``. A command error ends the message that holds it (what precedes it has been carried out), an
-execution error does not.
+The rules are those of IEEE 488.2 and SCPI-99: a mnemonic is spelled in its short or its long
+form exactly, without regard to case; ``;`` keeps the path of the header before it; a leading
+``:`` goes back to the root; common commands do not touch the path; the replies of one message
+are joined by ``;``. A command error ends the message that holds it (what precedes it has been
+carried out), an execution error does not.
 """
 
 from __future__ import annotations
@@ -206,6 +206,11 @@ class Instrument:
         self.settings_stick = True
         self._opc_armed = False
         self._tree = CommandTree((*self.common_commands(), *self.table()))
+
+    @property
+    def root(self) -> _Node:
+        """The top of the command tree."""
+        return self._tree.root
 
     # -- what a subclass gives ---------------------------------------------------------------------
     def table(self) -> tuple[Command, ...]:

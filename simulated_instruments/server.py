@@ -1,7 +1,7 @@
 """A simulated instrument on a raw TCP socket of 127.0.0.1, one client at a time.
 
-Messages end with LF both ways. A second client waits until the first has gone, or is told that the
-instrument is busy, as asked. ``close`` is bounded: every wait in here looks at a stop flag.
+Messages end with LF both ways. A second client waits until the first has gone, or is told that
+the instrument is busy, as asked. ``close`` is bounded: every wait in here looks at a stop flag.
 """
 
 from __future__ import annotations

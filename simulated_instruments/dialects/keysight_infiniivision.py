@@ -1,11 +1,11 @@
 """The twin of the ``:WAVeform:PREamble`` family with unsigned codes and reserved values.
 
-Rules from the makers' programmer's guides (as collected in the project's dialect facts, section 2):
-after ``*RST`` waveform data are unsigned, high byte first, BYTE, 1000 points; codes 0, 1 and 255
-(0xFF..) mean hole, clipped low, clipped high; the reference code is half of the code range; memory
-is read only when stopped; the record length follows from the time base; ``:SINGle`` makes the sweep
-normal, ``:DIGitize`` blocks the parser. From memory: the list of point counts, decimation to whole
-strides, the choice of sample rates.
+Rules from the makers' programmer's guides (as collected in the project's dialect facts, section
+2): after ``*RST`` waveform data are unsigned, high byte first, BYTE, 1000 points; codes 0, 1 and
+255 (0xFF..) mean hole, clipped low, clipped high; the reference code is half of the code range;
+memory is read only when stopped; the record length follows from the time base; ``:SINGle`` makes
+the sweep normal, ``:DIGitize`` blocks the parser. From memory: the list of point counts,
+decimation to whole strides, the choice of sample rates.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """The twin of the ``CURVe?`` / ``WFMOutpre`` family.
 
-Rules from the maker's programmer manuals (as collected in the project's dialect facts, section 4):
-headers are on until ``HEADer OFF``; ``DATa`` settings choose what ``CURVe?`` sends, 1-based and
-inclusive, and do not follow the record length; codes are signed with RI encodings;
-V = (code - YOFf) * YMUlt + YZEro; OFFSet is subtracted, POSition moves up by divisions; a waveform
-that is not displayed gives no answer and the events 2244 and 420; events are readable only after
-``*ESR?``. From memory: headers come back on with ``*RST``, the wording of events without an entry, delay mode
-on after reset, 1-2-4 time base.
+Rules from the maker's programmer manuals (as collected in the project's dialect facts, section
+4): headers are on until ``HEADer OFF``; ``DATa`` settings choose what ``CURVe?`` sends, 1-based
+and inclusive, and do not follow the record length; codes are signed with RI encodings; V = (code
+- YOFf) * YMUlt + YZEro; OFFSet is subtracted, POSition moves up by divisions; a waveform that is
+not displayed gives no answer and the events 2244 and 420; events are readable only after
+``*ESR?``. From memory: headers come back on with ``*RST``, the wording of events without an
+entry, delay mode on after reset, 1-2-4 time base.
 """
 
 from __future__ import annotations
@@ -163,7 +163,11 @@ class Tektronix(SimulatedScope):
                 lambda _: str(self._frames),
             ),
             self.remember("HORizontal:FASTframe:SUMFrame", Choice("NONe|ENVelope|AVErage"), "NON"),
-            Command("HORizontal:FASTframe:TIMEStamp:ALL:CH<x>", query=self._time_stamps),
+            Command(
+                "HORizontal:FASTframe:TIMEStamp:ALL:CH<x>",
+                query=self._time_stamps,
+                asks=(Integer(), Integer()),  # from and to, as in the maker's guide T6, p344
+            ),
         )
 
     def _trigger_table(self) -> tuple[Command, ...]:
@@ -506,9 +510,11 @@ class Tektronix(SimulatedScope):
             for codes in self.acquisition.pieces(self._source, frame, first, count):
                 yield _encode(codes, self._width, signed, order)
 
-    def _time_stamps(self, suffixes: Suffixes) -> str:
+    def _time_stamps(self, suffixes: Suffixes, first: int, last: int) -> str:
         self.acquisition.channel(suffixes[0])
-        return ",".join(f'"{_stamp(r.time)}"' for r in self.acquisition.records)
+        low, high = sorted((first, last))
+        stamps = (f'"{_stamp(r.time)}"' for r in self.acquisition.records[low - 1 : high])
+        return ",".join((str(first), str(last), *stamps))
 
 
 PREAMBLE = (
