@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from types import TracebackType
-from typing import Literal
 
 from simulated_instruments.acquisition import Acquisition, Pace
 from simulated_instruments.circuit import Circuit
 from simulated_instruments.dialects import TWINS
 from simulated_instruments.faults import Faults
+from simulated_instruments.hislip import HislipServer
 from simulated_instruments.models import MODELS
 from simulated_instruments.ohmmeter import Milliohmmeter
 from simulated_instruments.scenario import Scenario
 from simulated_instruments.scpi import Instrument
 from simulated_instruments.server import SecondClient, Server, SocketServer
 from simulated_instruments.switch import Readback, RelayUnit
+from simulated_instruments.vxi11 import Vxi11Server
 
-Transport = Literal["socket"]
-SERVERS: dict[str, type[Server]] = {"socket": SocketServer}
+SERVERS: dict[str, type[Server]] = {
+    "socket": SocketServer,
+    "hislip": HislipServer,
+    "vxi11": Vxi11Server,
+}
 ROLES = ("scope", "switch", "ohmmeter")
 
 

@@ -17,7 +17,6 @@ from typing import Literal
 
 from simulated_instruments.faults import Close, Faults, Stall, Step, outgoing
 from simulated_instruments.scpi import Instrument
-from simulated_instruments.status import ScpiError
 
 SecondClient = Literal["wait", "busy"]
 HOST = "127.0.0.1"
@@ -27,6 +26,10 @@ TICK = 0.5e-3
 
 class LinkEndedError(Exception):
     """The client has gone, or the server is closing."""
+
+
+class DeviceClearedError(Exception):
+    """The client cleared the device while a command was blocked or an answer was on its way."""
 
 
 class Server:
@@ -121,7 +124,7 @@ class Server:
             self._clients.add(client)
         try:
             self.serve(client)
-        except (LinkEndedError, OSError):
+        except (LinkEndedError, DeviceClearedError, OSError):
             pass
         finally:
             with self._guard:
@@ -197,16 +200,12 @@ class Server:
         client.close()
         raise LinkEndedError
 
-    def execute(
-        self, message: bytes, client: socket.socket, cleared: Callable[[], bool] = lambda: False
-    ) -> Iterable[Step]:
+    def execute(self, message: bytes, client: socket.socket) -> Iterable[Step]:
         """Carry out one program message; return the steps that send its response."""
 
         def wait(predicate: Callable[[], bool]) -> None:
             while not predicate():
                 self.check(client)
-                if cleared():
-                    raise ScpiError(0)
                 self._stop.wait(TICK)
 
         self.before_message(message, client)

@@ -1,5 +1,4 @@
-"""The twin of the ``:WAVeform:PREamble`` family whose yorigin is in codes and whose offset moves
-up.
+"""The twin of the ``:WAVeform:PREamble`` family whose yorigin is in codes, whose offset moves up.
 
 Rules from the maker's programming guides (as collected in the project's dialect facts, section
 5): V = (code - yreference - yorigin) * yincrement with yorigin in codes; a positive offset moves
