@@ -37,15 +37,17 @@ def command(what: str) -> int:
 
 
 def schema_of(what: str) -> dict[str, Any]:
-    """Return the JSON Schema of one of `KINDS`."""
+    """Return the JSON Schema (draft 2020-12) of one of `KINDS`."""
     if what == "result":
-        from acquire.analysis.document import result_schema
+        from acquire.analysis.document import schema
 
-        return result_schema()
+        return schema()
     if what == "recipe":
         from acquire.recipe.schema import Recipe
 
-        return Recipe.model_json_schema()
-    from acquire.bench.schema import Bench, Probe
+        found = Recipe.model_json_schema()
+    else:
+        from acquire.bench.schema import Bench, Probe
 
-    return (Bench if what == "bench" else Probe).model_json_schema()
+        found = (Bench if what == "bench" else Probe).model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **found}

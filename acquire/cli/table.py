@@ -50,7 +50,7 @@ def render(document: Document, *, width: int) -> RenderableType:
         parts.append(_table(list(group), document["limits"], wide=width >= WIDE))
     parts += _section("How each number was made", map(_method_line, _by_heading(results)))
     parts += _section("Change of the reference during the run", _drift_lines(document))
-    parts += _section("Limits", map(_limit_line, document["limits"]))
+    parts += _section("Limits", _limit_lines(document))
     parts += _section("Remarks", document.get("remarks", ()))
     parts.append(Text.assemble("\n", _verdict_line(document)))
     return Group(*parts)
@@ -174,9 +174,12 @@ def _drift_lines(document: Document) -> Iterator[str]:
         yield f"{drift['quantity']}, {drift['measure']}: {_clause(said)}"
 
 
-def _limit_line(limit: Document) -> str:
-    name = f"{limit['condition']}, {limit['quantity']}, {limit['measure']}"
-    return f"{limit['verdict'].upper()}: {name}: {numbers.limit(limit)}: {_clause(limit['reason'])}"
+def _limit_lines(document: Document) -> Iterator[str]:
+    units = {r["quantity"]: r["reference"]["unit"] for r in document["results"]}
+    for limit in document["limits"]:
+        name = f"{limit['condition']}, {limit['quantity']}, {limit['measure']}"
+        wanted = numbers.limit(limit, units.get(limit["quantity"], ""))
+        yield f"{limit['verdict'].upper()}: {name}: {wanted}: {_clause(limit['reason'])}"
 
 
 def _verdict_line(document: Document) -> Text:

@@ -51,13 +51,13 @@ def _attenuation(state="resolved", db=40.04, interval=(39.2, 40.8), ratio=100.4)
 def test_a_resolved_attenuation_shows_value_interval_and_ratio():
     result = _attenuation()
 
-    assert numbers.attenuation(result) == "40.0 dB"
-    assert numbers.interval(result) == "39.2 to 40.8 dB"
+    assert numbers.attenuation(result) == "40.04 dB"
+    assert numbers.interval(result) == "39.20 to 40.80 dB"
     assert numbers.ratio(result) == "100 : 1"
 
 
-def test_a_narrow_interval_earns_a_second_decimal():
-    assert numbers.interval(_attenuation(interval=(39.98, 40.11))) == "39.98 to 40.11 dB"
+def test_a_narrow_interval_earns_another_decimal():
+    assert numbers.interval(_attenuation(interval=(39.98, 40.11))) == "39.980 to 40.110 dB"
 
 
 @given(st.floats(0.1, 120.0))
@@ -86,7 +86,7 @@ def test_an_invalid_result_shows_no_number():
 def test_a_negative_attenuation_keeps_its_sign():
     result = _attenuation(db=-3.02, interval=(-3.9, -2.1), ratio=0.706)
 
-    assert numbers.attenuation(result) == "-3.0 dB"
+    assert numbers.attenuation(result) == "-3.02 dB"
     assert numbers.ratio(result) == "0.706 : 1"
 
 
@@ -98,5 +98,8 @@ def test_an_uncertainty_has_two_digits_at_most(db, shown):
 
 
 def test_a_limit_reads_as_a_sentence_part():
-    assert numbers.limit({"attenuation_at_least": 30.0}) == "attenuation at least 30 dB"
-    assert numbers.limit({"residual_at_most": 0.005, "unit": "A"}) == "residual at most 5.00 mA"
+    attenuation = {"attenuation_at_least": 30.0, "residual_at_most": None}
+    residual = {"attenuation_at_least": None, "residual_at_most": 0.005}
+
+    assert numbers.limit(attenuation, "A") == "attenuation at least 30 dB"
+    assert numbers.limit(residual, "A") == "residual at most 5.00 mA"

@@ -23,10 +23,10 @@ def test_nothing_is_cut_or_wider_than_the_screen(document, width):
 
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
-    for cell in ("damped_choke", "2.346 A", "31.15 mA", "12.30 mA", "37.5 dB", "75.3 : 1"):
+    for cell in ("damped_choke", "2.346 A", "31.15 mA", "12.30 mA", "37.54 dB", "75.3 : 1"):
         assert cell in text
     assert ("31.20 mA" in text) == (width >= table.WIDE)
-    for cell in ("36.9 to 38.2 dB", "at least 52.3 dB", "> 415 : 1", "resolved", "floor-limited"):
+    for cell in ("36.90 to 38.20 dB", "at least 52.3 dB", "> 415 : 1", "resolved", "floor-limited"):
         assert cell in text
     for cell in ("invalid", "pass", "undecided", "no limit"):
         assert cell in text
@@ -40,7 +40,7 @@ def test_each_row_of_a_wide_table_is_one_line(document):
     ]
 
     assert " ".join(line.split()) == (
-        "damped_choke 2.346 A 31.20 mA 12.30 mA 31.15 mA 75.3 : 1 37.5 dB, 36.9 to 38.2 dB "
+        "damped_choke 2.346 A 31.20 mA 12.30 mA 31.15 mA 75.3 : 1 37.54 dB, 36.90 to 38.20 dB "
         "resolved pass"
     )
 
