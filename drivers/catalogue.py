@@ -8,10 +8,16 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from drivers.dialects.keysight_infiniium import KeysightInfiniium
 from drivers.dialects.keysight_infiniivision import KeysightInfiniiVision
+from drivers.dialects.lecroy import LeCroy
 from drivers.dialects.ohmmeters import ScpiOhmmeter
 from drivers.dialects.relay_units import ScpiSwitch
+from drivers.dialects.rigol import Rigol
+from drivers.dialects.rohde_schwarz import RohdeSchwarz
+from drivers.dialects.siglent_old import SiglentOld
 from drivers.dialects.tektronix import Tektronix
+from drivers.dialects.tektronix_old import TektronixOld
 from drivers.errors import RequestError
 from drivers.instrument import identify
 from drivers.link import Link, LinkPolicy, WireLog
@@ -23,17 +29,38 @@ from drivers.switch import Switch
 
 DIALECTS: dict[str, type[ScpiScope]] = {
     "keysight_infiniivision": KeysightInfiniiVision,
+    "keysight_infiniium": KeysightInfiniium,
+    "lecroy": LeCroy,
+    "rigol": Rigol,
+    "rohde_schwarz": RohdeSchwarz,
+    "siglent_old": SiglentOld,
     "tektronix": Tektronix,
+    "tektronix_old": TektronixOld,
 }
 
 #: (maker, model) patterns, matched whole and without case against fields 1 and 2 of ``*IDN?``; the
 #: first that fits names the dialect. Mostly from memory: the README lists what is unconfirmed.
 MODELS: tuple[tuple[str, str, str], ...] = (
+    (r"(agilent|keysight) technologies", r"(dso|mso)(9|s|v|x9|z)\d.*", "keysight_infiniium"),
+    (r"(agilent|keysight) technologies", r"(uxr|exr|mxr).*", "keysight_infiniium"),
     (r"(agilent|keysight) technologies", r"(dso|mso)-?x ?.*", "keysight_infiniivision"),
     (r"(agilent|keysight) technologies", r"edux.*|m924.*", "keysight_infiniivision"),
+    (r"rigol technologies", r"(ds|mso)[124578]\d\d\d.*", "rigol"),
+    (r"rohde ?& ?schwarz", r"(rtb|rtm|rta|rtc).*", "rohde_schwarz"),
+    (r"siglent( technologies)?", r"sds1\d\d\d(x-e|x-u|cml.*)", "siglent_old"),
+    (r"siglent( technologies)?", r"sds2\d\d\dx(-e)?", "siglent_old"),
+    (r"(teledyne )?lecroy|teledyne.*", r"t3dso[12]\d\d\d.*", "siglent_old"),
+    (r"(teledyne )?lecroy", r".*", "lecroy"),
+    (r"tektronix", r"(tds[ ]?[12]\d\d.?.*|tds[ ]?2\d\d.*|tps.*)", "tektronix_old"),
     (r"tektronix", r"(tds|tps|tbs|dpo|mso|mdo|dsa|lpd).*", "tektronix"),
     (r"quillmoor instruments", r"qv-.*", "keysight_infiniivision"),
     (r"quillmoor instruments", r"qc-.*", "tektronix"),
+    (r"quillmoor instruments", r"qd-.*", "lecroy"),
+    (r"quillmoor instruments", r"qh-.*", "rohde_schwarz"),
+    (r"quillmoor instruments", r"qi-.*", "keysight_infiniium"),
+    (r"quillmoor instruments", r"qr-.*", "rigol"),
+    (r"quillmoor instruments", r"qs-.*", "siglent_old"),
+    (r"quillmoor instruments", r"qt-.*", "tektronix_old"),
 )
 
 

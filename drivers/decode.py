@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drivers.errors import AnswerError
-from drivers.trace import ClipEvidence, Clipping, Codes
+from drivers.trace import ClipEvidence, Clipping, Codes, Trace
 
 
 def signed_codes(
@@ -55,6 +55,44 @@ def end_codes(width: int, bits: int) -> tuple[int, int]:
     step = 1 << max(width - bits, 0)
     half = 1 << (width - 1)
     return -half, half - step
+
+
+def saturating_trace(
+    codes: Codes,
+    *,
+    gain: float,
+    offset: float,
+    start: float,
+    step: float,
+    bits: int,
+    width: int,
+    preamble: str,
+) -> Trace:
+    """Return a record of a family that has nothing but its end codes to show clipping with.
+
+    Parameters
+    ----------
+    codes : signed, left-justified in ``width`` bits. What lies in the outermost of 256 steps
+        counts as clipped also where the converter is finer: such families do not say at which of
+        their finer codes they saturate.
+    gain, offset : of the signed codes. [V]
+    start, step : [s]
+    """
+    coarse = min(bits, 8)
+    low, high = end_codes(width, coarse)
+    lsb = 1 << (width - coarse)
+    return Trace(
+        codes=codes,
+        gain=gain,
+        offset=offset,
+        start=start,
+        step=step,
+        bits=bits,
+        code_low=low + lsb,
+        code_high=high - 1,
+        clipping=clipping(codes, Limits(low + lsb - 1, high, "end codes")),
+        preamble=preamble,
+    )
 
 
 @dataclass(frozen=True, slots=True)

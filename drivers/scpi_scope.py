@@ -44,12 +44,22 @@ class ScpiScope(Scope):
 
     #: Every query whose answer belongs in the run file; ``{n}`` stands for each input in use.
     SETTINGS: ClassVar[tuple[str, ...]] = ()
+    #: Bits of a code on the wire that the dialect can send.
+    CODE_BITS: ClassVar[tuple[int, ...]] = (8, 16)
+    #: Whether the number of segments may be asked for before all of them are taken.
+    COUNTS_WHILE_RUNNING: ClassVar[bool] = False
     RESET_TIME: ClassVar[float] = 15.0  # seconds that *RST may take
 
     def __init__(self, link: Link, identity: Identity, profile: ScopeProfile) -> None:
         self.link = link
         self.identity = identity
         self.profile = profile
+        if profile.code_bits not in self.CODE_BITS:
+            known = " or ".join(str(bits) for bits in self.CODE_BITS)
+            raise self.refuse(
+                f"the profile {profile.name} asks for codes of {profile.code_bits} bits; "
+                f"the dialect {profile.dialect} sends {known}"
+            )
         self._enabled: set[int] = set()
         self._armed = False
         self._confirmed = False
@@ -76,8 +86,8 @@ class ScpiScope(Scope):
         self._armed = False
         self._enabled.clear()
         self.link.write("*RST")
+        self.prepare()  # before any answer: a reset turns headers on again
         self.link.ask("*OPC?", scpi.integer, timeout=self.RESET_TIME)
-        self.prepare()
         self.link.write("*CLS")
         self.after_reset()
         self.complain("the reset")
@@ -138,6 +148,18 @@ class ScpiScope(Scope):
                 "was asked for; it must be above zero"
             )
 
+    def check_bandwidth_limit(self, wanted: ChannelSettings, only: float) -> bool:
+        """Return whether the one limit that a family has was asked for; refuse any other. [Hz]"""
+        limit = wanted.bandwidth_limit
+        if limit is None:
+            return False
+        if not 0.9 * only <= limit <= 1.3 * only:
+            raise self.refuse(
+                f"channel {wanted.channel}: a bandwidth limit of {limit:g} Hz was asked for; "
+                f"this family has {only:g} Hz or none"
+            )
+        return True
+
     def check_channel_number(self, channel: int) -> None:
         """Refuse an input that the model does not have."""
         if not 1 <= channel <= self.profile.channels:
@@ -171,7 +193,33 @@ class ScpiScope(Scope):
         self._segments = got.segments
         self._record_time = got.time_per_record
 
-    def set_at_least(self, wanted: float, write: str, query: str) -> float:
+    def record_length_for(self, samples: float) -> int:
+        """Return the smallest record length of the profile that holds so many samples.
+
+        Where none does, the longest: what is read back then falls short and is refused.
+        """
+        lengths = self.profile.record_lengths
+        if not lengths:
+            return min(math.ceil(samples), self.profile.maximum_record_length)
+        return next((n for n in sorted(lengths) if n >= samples * (1 - 1e-9)), max(lengths))
+
+    def enable(self, got: ChannelSettings) -> ChannelSettings:
+        """Remember whether an input is in use, and return what was read back of it."""
+        (self._enabled.add if got.enabled else self._enabled.discard)(got.channel)
+        return got
+
+    @property
+    def impedance_is_fixed(self) -> bool:
+        """Whether the model has one input impedance only, and so no command for it."""
+        return len(self.profile.input_impedances) == 1
+
+    def set_at_least(
+        self,
+        wanted: float,
+        write: str,
+        query: str,
+        parse: Callable[[str], float] = scpi.number,
+    ) -> float:
         """Set a value with ``write`` (``{}`` stands for it); if it reads back short, step up.
 
         Returns
@@ -179,10 +227,10 @@ class ScpiScope(Scope):
         What was read back last.
         """
         self.link.write(write.format(f"{wanted:.6E}"))
-        got = self.link.ask(query, scpi.number)
+        got = self.link.ask(query, parse)
         if got < wanted * (1 - _SHORTFALL):
             self.link.write(write.format(f"{step_125(wanted):.6E}"))
-            got = self.link.ask(query, scpi.number)
+            got = self.link.ask(query, parse)
         return got
 
     def check_normal_sweep(self, normal: bool, answer: str) -> None:
@@ -247,9 +295,10 @@ class ScpiScope(Scope):
 
     def acquired_segments(self) -> int:
         """Return how many records the last arming took."""
+        complete = self._armed and self.acquisition_status() is AcquisitionStatus.COMPLETE
         if self._segments == 1:
-            return int(self._armed and self.acquisition_status() is AcquisitionStatus.COMPLETE)
-        return self.count_segments()
+            return int(complete)
+        return self.count_segments() if complete or self.COUNTS_WHILE_RUNNING else 0
 
     def count_segments(self) -> int:
         """Ask for the number of segments that the last arming took."""

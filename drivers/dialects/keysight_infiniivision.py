@@ -101,6 +101,8 @@ def clipping(codes: Codes, width: int, bits: int) -> Clipping:
 class KeysightInfiniiVision(ScpiScope):
     """One InfiniiVision scope."""
 
+    COUNTS_WHILE_RUNNING: ClassVar[bool] = True
+
     SETTINGS: ClassVar[tuple[str, ...]] = (
         ":CHANnel{n}:DISPlay?",
         ":CHANnel{n}:RANGe?",
@@ -136,15 +138,10 @@ class KeysightInfiniiVision(ScpiScope):
     def configure_channel(self, wanted: ChannelSettings) -> ChannelSettings:
         """Set up one input and return what was read back."""
         self.check_channel(wanted)
-        limit = wanted.bandwidth_limit
-        if limit is not None and not 0.9 * _BANDWIDTH_LIMIT <= limit <= 1.3 * _BANDWIDTH_LIMIT:
-            raise self.refuse(
-                f"channel {wanted.channel}: a bandwidth limit of {limit:g} Hz was asked for; "
-                f"this family has {_BANDWIDTH_LIMIT:g} Hz or none"
-            )
+        limited = self.check_bandwidth_limit(wanted, _BANDWIDTH_LIMIT)
         root = f":CHANnel{wanted.channel}"
         with self.configuring(f"setting up channel {wanted.channel}"):
-            if len(self.profile.input_impedances) > 1:
+            if not self.impedance_is_fixed:
                 word = "FIFTy" if wanted.input_impedance == 50.0 else "ONEMeg"
                 self.link.write(f"{root}:IMPedance {word}")
             self.set_all(
@@ -152,25 +149,23 @@ class KeysightInfiniiVision(ScpiScope):
                 f"{root}:UNITs VOLT",
                 f"{root}:INVert 0",
                 f"{root}:COUPling {wanted.coupling}",
-                f"{root}:BWLimit {int(limit is not None)}",
+                f"{root}:BWLimit {int(limited)}",
                 f"{root}:RANGe {wanted.vertical_range:.6E}",
                 f"{root}:OFFSet {wanted.vertical_offset:.6E}",
                 f"{root}:DISPlay {int(wanted.enabled)}",
             )
             got = self._channel(wanted.channel)
-        (self._enabled.add if got.enabled else self._enabled.discard)(got.channel)
-        return got
+        return self.enable(got)
 
     def _channel(self, channel: int) -> ChannelSettings:
         root, ask = f":CHANnel{channel}", self.link.ask
-        joined = len(self.profile.input_impedances) > 1
         return ChannelSettings(
             channel,
             ask(f"{root}:RANGe?", scpi.number),
             ask(f"{root}:OFFSet?", scpi.number),
             ask(f"{root}:COUPling?", lambda a: scpi.keyword(a, _COUPLINGS)),
             ask(f"{root}:IMPedance?", lambda a: scpi.keyword(a, _IMPEDANCES))
-            if joined
+            if not self.impedance_is_fixed
             else self.profile.input_impedances[0],
             _BANDWIDTH_LIMIT if ask(f"{root}:BWLimit?", scpi.boolean) else None,
             ask(f"{root}:DISPlay?", scpi.boolean),

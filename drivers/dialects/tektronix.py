@@ -4,13 +4,6 @@ In kind: a preamble of named fields with the vertical position in codes (``YOFf`
 volts (``YZEro``), signed codes without reserved values, an event list that opens only after
 ``*ESR?`` was read, completion asked with ``BUSY?``.
 
-Quirks that a profile may name
-------------------------------
-old_spelling : ``WFMPre``, ``TRIGger:MAIn``, ``IMPedance`` (TDS before the DPO4000).
-global_display : inputs are switched with ``DISplay:GLObal`` and the record length is set in manual
-    horizontal mode (MSO 4, 5, 6).
-clipping_query : ``CH<x>:CLIPping?`` exists (MSO 4, 5, 6).
-
 Where the facts come from, and which stay unconfirmed on hardware: drivers/README.md.
 """
 
@@ -24,7 +17,7 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import Limits, clipping, end_codes, signed_codes
+from drivers.decode import saturating_trace, signed_codes
 from drivers.errors import AnswerError, InstrumentError
 from drivers.scope import (
     AcquisitionRequest,
@@ -38,13 +31,13 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Clipping, Codes, Trace
+from drivers.trace import Codes, Trace
 
 _DIVISIONS = 10  # of a record, on every model read
 _ERROR_BITS = 0b0011_1100  # command, execution, device-dependent, query error (IEEE 488.2, 11.5.1)
 _EVENTS_THAT_ARE_NO_ERROR = {401, 402}  # power on; operation complete
 _COUPLINGS: dict[str, Coupling] = {"DC": "DC", "AC": "AC"}
-_SLOPES: dict[str, Slope] = {"RISe": "positive", "FALL": "negative"}
+SLOPES: dict[str, Slope] = {"RISe": "positive", "FALL": "negative"}
 _STATES = {
     "ARMed": AcquisitionStatus.ARMING,
     "READy": AcquisitionStatus.WAITING,
@@ -121,6 +114,9 @@ def scaling(fields: Mapping[str, str]) -> Scaling:
 class Tektronix(ScpiScope):
     """One Tektronix scope."""
 
+    PREAMBLE: ClassVar[str] = "WFMOutpre"
+    TIMES_FROM_TRIGGER: ClassVar[bool] = False  # whether XZEro is the time of sample PT_Off
+
     SETTINGS: ClassVar[tuple[str, ...]] = (
         "CH{n}:SCAle?",
         "CH{n}:OFFSet?",
@@ -170,7 +166,7 @@ class Tektronix(ScpiScope):
         limit = wanted.bandwidth_limit
         with self.configuring(f"setting up channel {wanted.channel}"):
             self.link.write(f"SELect:{root} {'ON' if wanted.enabled else 'OFF'}")
-            if len(self.profile.input_impedances) > 1:
+            if not self.impedance_is_fixed:
                 word = "50" if wanted.input_impedance == 50.0 else "1.0E+6"
                 self.link.write(f"{root}:TERmination {word}")
             self.set_all(
@@ -182,8 +178,7 @@ class Tektronix(ScpiScope):
                 f"{root}:OFFSet {wanted.vertical_offset:.6E}",
             )
             got = self._channel(wanted.channel)
-        (self._enabled.add if got.enabled else self._enabled.discard)(got.channel)
-        return got
+        return self.enable(got)
 
     def _channel(self, channel: int) -> ChannelSettings:
         root, ask = f"CH{channel}", self.link.ask
@@ -195,7 +190,7 @@ class Tektronix(ScpiScope):
             ask(f"{root}:OFFSet?", scpi.number) - position * scale,
             ask(f"{root}:COUPling?", lambda a: scpi.keyword(a, _COUPLINGS)),
             ask(f"{root}:TERmination?", _impedance)
-            if len(self.profile.input_impedances) > 1
+            if not self.impedance_is_fixed
             else self.profile.input_impedances[0],
             ask(f"{root}:BANdwidth?", self._bandwidth),
             ask(f"SELect:{root}?", scpi.boolean),
@@ -215,19 +210,13 @@ class Tektronix(ScpiScope):
             scale = self.set_at_least(
                 wanted.time_per_record / _DIVISIONS, "HORizontal:SCAle {}", "HORizontal:SCAle?"
             )
-            length = self._record_length(scale * _DIVISIONS * wanted.minimum_sample_rate)
+            length = self.record_length_for(scale * _DIVISIONS * wanted.minimum_sample_rate)
             self.link.write(f"HORizontal:RECOrdlength {length}")
             self._set_frames(wanted.segments)
             self._place(wanted.acquisition_start_time)
             got = self._acquisition(wanted.segments)
         self.check_acquisition(wanted, got)
         return got
-
-    def _record_length(self, samples: float) -> int:
-        """Return the smallest record length that holds so many samples."""
-        lengths = self.profile.record_lengths or (self.profile.maximum_record_length,)
-        fitting = [n for n in sorted(lengths) if n >= samples * (1 - 1e-9)]
-        return fitting[0] if fitting else max(lengths)
 
     def _set_frames(self, segments: int) -> None:
         if self.profile.maximum_segments == 1:
@@ -273,7 +262,7 @@ class Tektronix(ScpiScope):
         else:
             self.check_channel_number(wanted.source)
             source, level = f"CH{wanted.source}", "TRIGger:A:LEVel"
-        slope = {meaning: word for word, meaning in _SLOPES.items()}[wanted.slope]
+        slope = {meaning: word for word, meaning in SLOPES.items()}[wanted.slope]
         with self.configuring("setting up the trigger"):
             self.set_all(
                 "TRIGger:A:TYPe EDGE",
@@ -286,9 +275,9 @@ class Tektronix(ScpiScope):
             sweep = self.link.query("TRIGger:A:MODe?")
             self.check_normal_sweep(sweep.strip().upper().startswith("NORM"), sweep)
             return TriggerSettings(
-                self.link.ask("TRIGger:A:EDGE:SOUrce?", _trigger_source),
+                self.link.ask("TRIGger:A:EDGE:SOUrce?", trigger_source),
                 self.link.ask(f"{level}?", scpi.number),
-                self.link.ask("TRIGger:A:EDGE:SLOpe?", lambda a: scpi.keyword(a, _SLOPES)),
+                self.link.ask("TRIGger:A:EDGE:SLOpe?", lambda a: scpi.keyword(a, SLOPES)),
             )
 
     # -- one arming ------------------------------------------------------------------------------
@@ -345,7 +334,7 @@ class Tektronix(ScpiScope):
         )
         if self._segments > 1:
             self.set_all(f"DATa:FRAMESTARt {segment + 1}", f"DATa:FRAMESTOP {segment + 1}")
-        fields = {name: self.link.query(f"WFMOutpre:{name}?") for name in _FIELDS}
+        fields = {name: self.link.query(f"{self.PREAMBLE}:{name}?") for name in _FIELDS}
         with self.naming_the_instrument():
             scale = scaling(fields)
         size = scale.points * scale.width // 8
@@ -357,7 +346,8 @@ class Tektronix(ScpiScope):
                 raise AnswerError(f"{size} bytes were announced by the preamble, {got} came")
             codes = signed_codes(data, width=scale.width, unsigned=False)
             preamble = ";".join(f"{name} {value}" for name, value in fields.items())
-            return trace(codes, scale, self.profile.bits, preamble)
+            old = self.TIMES_FROM_TRIGGER
+            return trace(codes, scale, self.profile.bits, preamble, old=old)
 
     def count_segments(self) -> int:
         """Ask how many frames there are to read."""
@@ -405,19 +395,14 @@ def _picoseconds(stamp: str) -> int:
 
 def trace(codes: Codes, scale: Scaling, bits: int, preamble: str, *, old: bool = False) -> Trace:
     """Return the record that codes and preamble describe."""
-    low, high = end_codes(scale.width, bits)
-    step = 1 << max(scale.width - bits, 0)
-    found: Clipping = clipping(codes, Limits(low, high, "end codes"))
-    return Trace(
-        codes=codes,
+    return saturating_trace(
+        codes,
         gain=scale.y_multiplier,
         offset=scale.offset,
         start=scale.start(old=old),
         step=scale.x_increment,
         bits=bits,
-        code_low=low + step,
-        code_high=high - step,
-        clipping=found,
+        width=scale.width,
         preamble=preamble,
     )
 
@@ -431,7 +416,8 @@ def _impedance(answer: str) -> float:
     return scpi.number(answer)
 
 
-def _trigger_source(answer: str) -> TriggerSource:
+def trigger_source(answer: str) -> TriggerSource:
+    """Return the input that an answer such as ``CH2`` names."""
     word = answer.strip().upper()
     if word.startswith(("EXT", "AUX")):
         return "external"

@@ -15,6 +15,7 @@ from simulated_instruments.scpi import Command
 from simulated_instruments.values import Choice, Number, Source
 
 GONE = (
+    "CH<x>:BANdwidth",
     "CH<x>:OFFSet",
     "CH<x>:TERmination",
     "HORizontal:SCAle",
@@ -47,6 +48,14 @@ class TektronixOld(Tektronix):
         trigger = self.acquisition
         return (
             *kept,
+            Command(
+                "CH<x>:BANdwidth",  # T4 p2-5: the limit is ON or OFF
+                (Choice("ON|OFF"),),
+                lambda s, v: self.acquisition.set_channel(
+                    s[0], bandwidth=20e6 if v == "ON" else 0.0
+                ),
+                lambda s: "ON" if self.acquisition.channel(s[0]).bandwidth else "OFF",
+            ),
             Command("CH<x>:VOLts", (Number("V"),), self._set_scale, self._volts_per_division),
             Command(
                 "HORizontal[:MAIn]:SCAle",

@@ -99,6 +99,19 @@ class TwoCharacterScope(SimulatedScope):
             Command("TRDL", (Number("S"),), self._set_delay, lambda _: self.unit(self._delay, "S")),
             Command("TRSE", (Raw(), Raw(), Raw()), self._set_source, self._source, many=True),
             Command("C<n>:TRLV", (volts,), self._set_level, self._level),
+            Command(  # the external input's path is EX (L1 p8)
+                "EX:TRLV",
+                (volts,),
+                lambda _, v: None if trigger.trigger.source else trigger.set_trigger(level=v),
+                lambda _: self.unit(0.0 if trigger.trigger.source else trigger.trigger.level, "V"),
+            ),
+            Command(
+                "EX:TRSL",
+                (Choice("POS|NEG"),),
+                lambda _, v: trigger.set_trigger(rising=v == "POS"),
+                lambda _: "POS" if trigger.trigger.rising else "NEG",
+            ),
+            self.remember("EX:TRCP", Choice("AC|DC|HFREJ|LFREJ"), "DC"),
             Command(
                 "C<n>:TRSL",
                 (Choice("POS|NEG"),),
