@@ -137,6 +137,7 @@ def _parse_any(written: object, symbols: tuple[str, ...]) -> tuple[float, str]:
         if power is not None:
             # one decimal literal, so that Python rounds once and 50 mV is the float 0.05
             value = float(f"{mantissa}e{int(exponent[1:] if exponent else 0) + power}")
+            value += 0.0  # -0 V is 0 V
             if not math.isfinite(value):
                 raise ValueError(f"'{shown}' is too large to be meant; {advice}")
             return (value / 100 if symbol == "%" else value), symbol

@@ -5,7 +5,7 @@ one ``BadInputError`` with every mistake in it, each at its line and column.
 """
 
 from acquire.textfile.nearest import did_you_mean
-from acquire.textfile.reader import LARGEST, load, parse
+from acquire.textfile.reader import LARGEST, load, parse, read_text
 from acquire.textfile.source import Path, Place, TextSource
 from acquire.textfile.validate import Check, Complaint, validated
 
@@ -19,5 +19,6 @@ __all__ = [
     "did_you_mean",
     "load",
     "parse",
+    "read_text",
     "validated",
 ]

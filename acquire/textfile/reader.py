@@ -55,32 +55,50 @@ _UNPRINTABLE = re.compile(
 )
 
 
-def load(path: FilePath | str) -> TextSource:
-    """Read a file.
+def read_text(path: FilePath | str) -> str:
+    """Read a text file of moderate length.
 
     Raises
     ------
     BadInputError
-        If it cannot be read, is not UTF-8, is too long or is not YAML.
+        If it cannot be read, is not UTF-8 or is too long.
     """
     name = str(path)
     file = FilePath(path)
     try:
-        if file.exists() and not file.is_file():
+        if file.exists() and not file.is_file():  # a pipe could make us wait for ever
             raise BadInputError([Problem(name, 0, 0, "", "this is not a file")])
         with file.open("rb") as stream:
             raw = stream.read(LARGEST + 1)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise BadInputError([Problem(name, 0, 0, "", f"cannot be read: {reason}")]) from error
+    if len(raw) > LARGEST:
+        raise _too_long(name)
     try:
-        return parse(raw.decode("utf-8") if len(raw) <= LARGEST else " " * (LARGEST + 1), name)
+        return raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         start = raw.rfind(b"\n", 0, error.start) + 1
         column = len(raw[start : error.start].decode("utf-8", "replace")) + 1
         message = f"the byte 0x{raw[error.start]:02X} is not UTF-8; save the file as UTF-8"
         raise BadInputError([Problem(name, line, column, "", message)]) from error
+
+
+def _too_long(name: str) -> BadInputError:
+    message = f"is longer than {LARGEST // 1024} KiB; no such file is meant for floorshot"
+    return BadInputError([Problem(name, 0, 0, "", message)])
+
+
+def load(path: FilePath | str) -> TextSource:
+    """Read a YAML file.
+
+    Raises
+    ------
+    BadInputError
+        If it cannot be read, is not UTF-8, is too long or is not YAML.
+    """
+    return parse(read_text(path), str(path))
 
 
 def parse(text: str, name: str) -> TextSource:
@@ -92,8 +110,7 @@ def parse(text: str, name: str) -> TextSource:
         If it is not YAML. What is merely unwise in it is left in ``TextSource.mistakes``.
     """
     if len(text) > LARGEST or len(text.encode("utf-8", "surrogatepass")) > LARGEST:
-        message = f"is longer than {LARGEST // 1024} KiB; no such file is meant for floorshot"
-        raise BadInputError([Problem(name, 0, 0, "", message)])
+        raise _too_long(name)
     text = text.removeprefix("\ufeff")
     odd = _UNPRINTABLE.search(text)
     if odd is not None:
