@@ -125,7 +125,10 @@ class Link:
         with self._guarded(""):
             self._watchdog = Watchdog(f"floorshot-{self.name}")
             self._visa = self._watchdog.call(
-                self._open_resource, self.policy.open_timeout + _GRACE, _discard
+                self._open_resource,
+                self.policy.open_timeout + _GRACE,
+                _discard,
+                sockets.close_left_open,
             )
             self._library = self._visa.visalib
             self._quiet.enter_context(self._visa.ignore_warning(StatusCode.success_max_count_read))
@@ -415,6 +418,8 @@ class Link:
             self._dirty = translated.message
             if isinstance(error, OverdueError):
                 sockets.break_off(session)
+                if self._watchdog is not None:
+                    sockets.break_off_thread(self._watchdog.thread_id)
             raise translated from error
         except BaseException:  # an interrupt in mid-exchange leaves half an answer behind
             self._dirty = f"{doing} was interrupted"

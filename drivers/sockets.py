@@ -19,6 +19,7 @@ import contextlib
 import logging
 import select
 import socket
+import sys
 import time
 import traceback
 from typing import Any, NoReturn
@@ -261,10 +262,26 @@ def _sockets_in(thing: Any) -> list[socket.socket]:
 def break_off(session: Any) -> None:
     """Shut a hung session's sockets, so that the thread stuck in it comes free."""
     for one in sockets_of(session):
-        with contextlib.suppress(OSError):
-            one.shutdown(socket.SHUT_RDWR)
-        with contextlib.suppress(OSError):
-            one.close()
+        _shut(one)
+
+
+def break_off_thread(thread_id: int | None) -> None:
+    """Shut the sockets of whatever a hung thread is doing, so that it comes free.
+
+    While a session is being opened nothing else knows its sockets than the frames of that thread.
+    """
+    frame = sys._current_frames().get(thread_id or 0)
+    while frame is not None:
+        for one in _sockets_in(frame.f_locals.get("self")):
+            _shut(one)
+        frame = frame.f_back
+
+
+def _shut(one: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        one.shutdown(socket.SHUT_RDWR)
+    with contextlib.suppress(OSError):
+        one.close()
 
 
 def close_left_open(error: BaseException | None) -> None:
@@ -286,10 +303,10 @@ def peer_left(session: Any) -> bool:
         return True
     for one in sockets_of(session):
         try:
-            if one.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b"":
+            poll = select.poll()  # first: a socket with a time-out would wait in recv
+            poll.register(one, select.POLLIN)
+            if poll.poll(0) and one.recv(1, socket.MSG_PEEK) == b"":
                 return True
-        except BlockingIOError:
-            continue
-        except OSError:
+        except (OSError, ValueError):  # reset, or closed already
             return True
     return False

@@ -22,7 +22,7 @@ class OverdueError(Exception):
 
 
 def _nothing(_result: Any) -> None:
-    """Dispose of a late result that needs no disposal."""
+    """Dispose of a late result, or failure, that needs no disposal."""
 
 
 class Watchdog:
@@ -39,15 +39,19 @@ class Watchdog:
             job()
 
     def call(
-        self, function: Callable[[], T], timeout: float, discard: Callable[[T], None] = _nothing
+        self,
+        function: Callable[[], T],
+        timeout: float,
+        discard: Callable[[T], None] = _nothing,
+        discard_failure: Callable[[BaseException], None] = _nothing,
     ) -> T:
         """Return what ``function`` returns, or raise what it raises, within ``timeout`` [s].
 
         Raises
         ------
         OverdueError
-            If it does not return in time. ``discard`` is then called with a late result, in the
-            abandoned thread.
+            If it does not return in time. ``discard`` is then called with a late result, or
+            ``discard_failure`` with a late failure, in the abandoned thread.
         """
         if self._spent:
             raise OverdueError("an earlier call never returned")
@@ -66,7 +70,9 @@ class Watchdog:
                 if not abandoned:
                     answers.put((result, failure))
                     return
-            if failure is None:
+            if failure is not None:
+                discard_failure(failure)
+            else:
                 discard(result)  # type: ignore[arg-type] # function returned it, so it is a T
 
         self._jobs.put(job)
@@ -83,6 +89,11 @@ class Watchdog:
         if failure is not None:
             raise failure
         return result  # type: ignore[return-value] # no failure, so function returned a T
+
+    @property
+    def thread_id(self) -> int | None:
+        """The identifier of the thread, as ``sys._current_frames`` knows it."""
+        return self._thread.ident
 
     def stop(self) -> None:
         """Let the thread end after what it is doing now."""

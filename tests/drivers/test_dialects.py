@@ -33,7 +33,8 @@ from drivers.scope import (
 from simulated_instruments.bench import SimulatedBench
 from simulated_instruments.models import MODELS
 
-POLICY = LinkPolicy(timeout=1.0, open_timeout=2.0, reconnects=4, reconnect_wait=0.1)
+POLICY = LinkPolicy(timeout=5.0, open_timeout=5.0, reconnects=4, reconnect_wait=0.1)
+IMPATIENT = dataclasses.replace(POLICY, timeout=0.4, minimum_rate=2e6)
 REQUEST = AcquisitionRequest(20e-6, -5e-6, 100e6)
 EDGE = TriggerSettings(2, 1.0, "positive")  # the inverter's edge, 12 V peak to peak
 WIDTHS = [(name, bits) for name, kind in DIALECTS.items() for bits in kind.CODE_BITS]
@@ -100,7 +101,7 @@ def set_up(scope, current_range=20.0, request=REQUEST, trigger=EDGE):
 def capture(scope):
     armed = scope.initiate()
     assert armed.confirmed
-    assert scope.wait_complete(5.0) is AcquisitionStatus.COMPLETE
+    assert scope.wait_complete(10.0) is AcquisitionStatus.COMPLETE
 
 
 def true_volts(bench, channel, segment=0):
@@ -307,7 +308,7 @@ def test_late_trigger_is_waited_for(scope, bench):
     bench.faults.inject("late_trigger", seconds=0.3)
     scope.initiate()
     assert scope.wait_complete(0.1) is AcquisitionStatus.WAITING
-    assert scope.wait_complete(5.0) is AcquisitionStatus.COMPLETE
+    assert scope.wait_complete(10.0) is AcquisitionStatus.COMPLETE
 
 
 def test_stop_request_ends_the_wait(scope, bench):
@@ -449,8 +450,10 @@ def test_broken_transfer_stores_nothing_and_is_recovered_from(
     set_up(scope)
     capture(scope)
     bench.faults.inject(fault, **parameters)
+    scope.link.policy = IMPATIENT
     with pytest.raises(error) as caught:
         scope.fetch(1)
+    scope.link.policy = POLICY
     assert caught.value.instrument == scope.link.label
     assert (fault, "scope") in bench.faults.struck
     with pytest.raises(LinkLostError, match="must be reopened"):
@@ -482,10 +485,9 @@ def test_reboot(scope, bench):
 
 def test_slow_link_is_waited_for_as_the_policy_allows(scope, bench):
     """25 000 bytes at 20 kB/s take longer than the time-out of one exchange, which scales."""
-    patient = dataclasses.replace(POLICY, timeout=1.0, minimum_rate=10e3)
-    scope.link.policy = patient
     state = set_up(scope)
     capture(scope)
+    scope.link.policy = dataclasses.replace(POLICY, timeout=1.0, minimum_rate=10e3)
     bench.faults.inject("slow_link", after=0, count=1000, rate=20e3)
     assert scope.fetch(1).codes.size == state.record_length
 

@@ -73,7 +73,7 @@ def test_8_bit_data_in_two_bytes_saturate_at_a_zero_low_byte():
     codes = np.array([-32768, -32512, 32256, 32512], np.int16)
     made = trace(codes, scaling(FIELDS | {"BYT_Nr": "2"}), 8, "")
     assert (made.clipping.low, made.clipping.high) == (1, 1)
-    assert (made.code_low, made.code_high) == (-32512, 32256)
+    assert (made.code_low, made.code_high) == (-32512, 32511)
 
 
 @pytest.mark.parametrize(
