@@ -79,6 +79,8 @@ UNITS: dict[str, Unit] = {
         Unit("s", ("s",), True, "2 us"),
         Unit("Hz", ("Hz",), True, "150 kHz"),
         Unit("Sa/s", ("Sa/s", "S/s"), True, "250 MSa/s"),
+        Unit("H", ("H",), True, "100 uH"),
+        Unit("F", ("F",), True, "10 nF"),
         Unit("dB", ("dB",), False, "30 dB"),
         Unit("%", ("%",), False, "95 %"),
     )

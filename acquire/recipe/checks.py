@@ -43,6 +43,7 @@ def checks(recipe: Recipe) -> Iterator[Check]:
         yield partial(_limit_is_computed, recipe, index)
     for name in recipe.quantities:
         yield partial(_quantity, recipe, name)
+    yield partial(_any_evaluated, recipe)
     yield partial(_measures, recipe)
     yield partial(_trigger_source, recipe)
     yield partial(_trigger_level, recipe)
@@ -147,6 +148,11 @@ def _quantity(recipe: Recipe, name: str) -> Iterator[Complaint]:
             yield ("quantities", name, "expected_peak"), message
 
 
+def _any_evaluated(recipe: Recipe) -> Iterator[Complaint]:
+    if not any(quantity.evaluated for quantity in recipe.quantities.values()):
+        yield ("quantities",), "no quantity is evaluated, so there would be no result"
+
+
 def _trigger_source(recipe: Recipe) -> Iterator[Complaint]:
     source = recipe.acquisition.trigger.source
     if source != EXTERNAL and source not in recipe.quantities:
@@ -235,6 +241,9 @@ def _limit_names(recipe: Recipe, index: int) -> Iterator[Complaint]:
         yield (*place, "condition"), message
     if limit.quantity not in recipe.quantities:
         yield (*place, "quantity"), _unknown("quantity", limit.quantity, recipe.quantities)
+    elif not recipe.quantities[limit.quantity].evaluated:
+        message = f"'{limit.quantity}' is not evaluated, so it cannot be judged"
+        yield (*place, "quantity"), message
 
 
 def _limit_bound(recipe: Recipe, index: int) -> Iterator[Complaint]:

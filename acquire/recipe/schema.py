@@ -68,6 +68,8 @@ class Quantity(Model):
     """For people."""
     expected_peak: PositiveLevel | None = None
     """Where known: spares tries when the vertical range is looked for."""
+    evaluated: bool = True
+    """Whether results are computed of it; `false` for one that only triggers."""
 
 
 class Trigger(Model):
