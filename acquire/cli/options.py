@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -36,3 +38,21 @@ seed_option = click.option(
 run_file_argument = click.argument(
     "file", metavar="FILE", type=click.Path(path_type=Path, exists=True, dir_okay=False)
 )
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def quantity_option(name: str, unit: str, *, help: str, default: str | None = None) -> Decorator:
+    """Return an option whose value is written with its unit, such as ``100 uH``; in SI inside."""
+
+    def read(_ctx: click.Context, _option: click.Parameter, value: str | None) -> float | None:
+        from acquire.quantities import parse_quantity
+
+        try:
+            return None if value is None else parse_quantity(value, unit)
+        except ValueError as error:
+            raise click.BadParameter(str(error)) from error
+
+    return click.option(
+        name, callback=read, metavar=f"[{unit}]", default=default, show_default=True, help=help
+    )

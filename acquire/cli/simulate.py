@@ -94,7 +94,7 @@ def command(port: int, dialect: str, seed: int, fixture: str, write: Path) -> in
     ports = (0, 0, 0) if port == 0 else (port, port + 1, port + 2)
     bench = SimulatedBench(seed=seed, dialect=dialect, ports=ports)
     with _ending_on_signals() as ended, _listening(bench, ports):
-        simulated_profile.write(write, bench.resources, operator=fixture == "operator")
+        simulated_profile.write(write, bench.resources, fixture)
         for role, resource in bench.resources.items():
             console.say(f"{role:<9} {resource}")
         console.say(f"bench     {write}")

@@ -2,55 +2,47 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from acquire.cli import names
 from acquire.errors import BadInputError, RefusedError
 
-SHIPPED = "wind_tunnel_simulated"
-"""Bench profile that ships with the program; its addresses are those below."""
+SHIPPED = {"relay": "wind_tunnel_simulated", "operator": "wind_tunnel_operator"}
+"""Fixture -> the bench profile that ships with the program; their addresses are those below."""
 
 ADDRESSES = {
     "scope": "TCPIP::127.0.0.1::45025::SOCKET",
     "switch": "TCPIP::127.0.0.1::45026::SOCKET",
     "ohmmeter": "TCPIP::127.0.0.1::45027::SOCKET",
 }
-"""What the shipped profile says for each role."""
+"""What the shipped profiles say for each role."""
 
 _MARK = "# Written by floorshot simulate; it is overwritten the next time.\n"
 
 
-def text(resources: Mapping[str, str], *, operator: bool = False) -> str:
+def text(resources: Mapping[str, str], fixture: str = "relay") -> str:
     """Return the profile as YAML.
 
     Parameters
     ----------
     resources : VISA resource of each role.
-    operator : a person sets the conditions instead of the relay unit.
+    fixture : key of ``SHIPPED``.
 
     Raises
     ------
     BadInputError
         If the shipped profile is not what this module knows.
     """
-    path = names.locate("bench", SHIPPED)
+    path = names.locate("bench", SHIPPED[fixture])
     profile = path.read_text(encoding="utf-8")
-    if operator:
-        profile = _with_operator(profile)
     for role, address in ADDRESSES.items():
-        if address in profile:
-            profile = profile.replace(address, resources[role])
-        elif not (operator and role == "switch"):
-            raise BadInputError(f"{path}: expected the address {address} for the {role}")
+        if role == "switch" and fixture == "operator":
+            continue
+        if profile.count(address) != 1:
+            raise BadInputError(f"{path}: expected the address {address} of the {role} once")
+        profile = profile.replace(address, resources[role])
     return _MARK + profile
-
-
-def _with_operator(profile: str) -> str:
-    """Replace the block of the relay fixture."""
-    block = re.compile(r"^fixture:.*\n(?:(?:[ \t]+.*|[ \t]*(?:#.*)?)\n)*", re.MULTILINE)
-    return block.sub("fixture:\n  kind: operator\n\n", profile, count=1)
 
 
 def refuse_foreign_file(path: Path) -> None:
@@ -68,7 +60,7 @@ def refuse_foreign_file(path: Path) -> None:
         )
 
 
-def write(path: Path, resources: Mapping[str, str], *, operator: bool = False) -> None:
+def write(path: Path, resources: Mapping[str, str], fixture: str = "relay") -> None:
     """Write the profile to ``path``.
 
     Raises
@@ -77,6 +69,6 @@ def write(path: Path, resources: Mapping[str, str], *, operator: bool = False) -
         If it cannot be written.
     """
     try:
-        path.write_text(text(resources, operator=operator), encoding="utf-8")
+        path.write_text(text(resources, fixture), encoding="utf-8")
     except OSError as error:
         raise RefusedError(f"{path}: cannot be written ({error.strerror})") from error
