@@ -24,7 +24,9 @@ from acquire.analysis.inputs import Floats
 Reals = npt.NDArray[np.floating[Any]] | npt.NDArray[np.integer[Any]]
 
 LONGEST = 1 << 24
-"""A longer record is taken in equal segments, so that memory stays bounded. [samples]"""
+"""A longer record is taken in segments, so that memory stays bounded. [samples]"""
+_SHORT = 1 << 12
+"""A rest of a long record that is taken as it is. [samples]"""
 _BLOCK = 1 << 22
 """So many samples are transformed in one call where rows are shorter. [samples]"""
 _EDGE = 1e-12
@@ -131,8 +133,8 @@ def band_rms(values: Reals, step: float, low: float, high: float) -> Floats:
     partition of 0 to half the sample rate adds up in power to the RMS of the trace.
 
     Integers and float32 are transformed in single precision (levels to about 1e-6 of the trace's
-    RMS), float64 in double. A record longer than ``LONGEST`` is taken in equal segments; levels
-    still add up, and the frequency resolution is that of a segment.
+    RMS), float64 in double. A record longer than ``LONGEST`` is taken in segments of that
+    length and a rest; levels still add up, and the frequency resolution is that of a segment.
 
     Parameters
     ----------
@@ -181,6 +183,14 @@ def band_levels(values: Reals, step: float, bands: Sequence[tuple[float, float]]
     return np.sqrt(power).reshape(*values.shape[:-1], len(bands))
 
 
+def fast_length_within(samples: int) -> int:
+    """Return the largest length up to ``samples`` whose transform is fast and lean."""
+    wanted = samples
+    while (fast := int(scipy.fft.next_fast_len(wanted, real=True))) > samples:
+        wanted -= fast - samples
+    return fast
+
+
 def _check_axis(step: float, samples: int) -> None:
     if samples < 1 or not step > 0.0:
         raise ValueError(f"a record needs samples and a positive step, found {samples}, {step:g} s")
@@ -189,8 +199,10 @@ def _check_axis(step: float, samples: int) -> None:
 def _blocks(rows: Reals) -> Iterator[tuple[slice, Reals]]:
     """Yield (rows, part) so that no part is much larger than a block or a longest segment."""
     samples = rows.shape[-1]
-    segments = -(-samples // LONGEST)
-    edges = [samples * i // segments for i in range(segments + 1)]
+    edges = [0]
+    while (left := samples - edges[-1]) > 0:
+        whole = samples <= LONGEST or left < _SHORT
+        edges.append(edges[-1] + (left if whole else fast_length_within(min(left, LONGEST))))
     height = max(1, _BLOCK // samples)
     for top in range(0, len(rows), height):
         for start, stop in itertools.pairwise(edges):

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from acquire.analysis.inputs import Floats
 from acquire.analysis.mean_spectra import FEWEST, MeanSpectrum, MeasuredTraces
+from acquire.analysis.spectra import ShotSpectrum
 from acquire.analysis.spectrum_averages import satterthwaite
 from acquire.analysis.spectrum_grid import Grid, SpectrumSetup
 from acquire.analysis.tables import Table, table_of
@@ -101,8 +102,8 @@ def estimate_source(
 ) -> SourceModel:
     """Return the loop impedance from open-circuit voltage and bare current.
 
-    Both must be triggered on the same event of the source, or their phases do not belong together
-    (`magnitude_bounds` of `acquire.analysis.prediction` then still tells something).
+    Both must be triggered on the same event of the source, or their phases do not belong together;
+    without that, `loop_magnitude` is all that can be had.
 
     Parameters
     ----------
@@ -149,6 +150,48 @@ def estimate_source(
         current=amperes.mean,
         replicates=replicates,
     )
+
+
+def loop_magnitude(voltage: ShotSpectrum, current: ShotSpectrum) -> tuple[Floats, Floats]:
+    """Return magnitude of the loop impedance and its relative standard uncertainty, from powers.
+
+    For shots without a common trigger: nothing is known of the phase, and
+    `acquire.analysis.prediction.magnitude_bounds` tells what still follows.
+
+    Parameters
+    ----------
+    voltage, current : "power" spectra of open-circuit voltage and bare current, made with one
+        setup.
+
+    Returns
+    -------
+    Shape (bins,), [ohm] and [1]; NaN where either does not stand out of its floor.
+
+    Raises
+    ------
+    ValueError : the two do not share their frequencies, or units are not V and A.
+    """
+    if (voltage.unit, current.unit) != ("V", "A"):
+        raise ValueError(
+            f"loop impedance needs a voltage over a current, found {voltage.unit} over "
+            f"{current.unit}"
+        )
+    if not np.array_equal(voltage.axis.frequency, current.axis.frequency):
+        raise ValueError(
+            "voltage and current have different frequencies; take both with one record length "
+            "and sample rate, in a band that both probes cover"
+        )
+    magnitude = np.full(voltage.net.shape, np.nan)
+    relative = np.full(voltage.net.shape, np.nan)
+    known = np.ones(magnitude.shape, bool)
+    for part in (voltage, current):
+        known &= part.net > 2.0 * part.standard_uncertainty
+    np.divide(voltage.net, current.net, out=magnitude, where=known)
+    powers = [
+        np.divide(part.standard_uncertainty, part.net, out=relative.copy(), where=known)
+        for part in (voltage, current)
+    ]
+    return np.sqrt(magnitude), np.hypot(*powers) / 2.0
 
 
 def _replicates(grid: Grid, volts: MeanSpectrum, amperes: MeanSpectrum) -> Iterator[Replicates]:

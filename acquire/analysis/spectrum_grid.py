@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.signal
 
+from acquire.analysis.bands import fast_length_within
 from acquire.analysis.inputs import Floats, Transducer
 from acquire.analysis.transfer import known_band, transfer_at
 
@@ -98,7 +99,8 @@ class Grid:
     def make(cls, samples: int, step: float, transducer: Transducer, setup: SpectrumSetup) -> Grid:
         """Choose bins: inside the band, above 0 Hz, joined as the setup says."""
         pieces = -(-samples // LONGEST)
-        segment = min(setup.segment or samples, samples // pieces)
+        longest = samples if pieces == 1 else fast_length_within(samples // pieces)
+        segment = min(setup.segment or samples, longest)
         window = np.asarray(scipy.signal.get_window(setup.window, segment, fftbins=True))
         width = 1.0 / (segment * step)
         frequency: Floats = np.arange(segment // 2 + 1) * np.float64(width)

@@ -77,12 +77,24 @@ def test_a_record_longer_than_the_longest_still_adds_up(monkeypatch: pytest.Monk
     traces = np.random.default_rng(2).normal(0.2, 1.0, (2, 10_007))
     traces += sine(5e6, 10_007)
     monkeypatch.setattr(bands, "LONGEST", 3000)
+    monkeypatch.setattr(bands, "_SHORT", 64)
     edges = ((0.0, 4e6), (4e6, 6e6), (6e6, 50e6))
     levels = band_levels(traces, STEP, edges)
     rms = np.sqrt(np.mean(traces**2, axis=-1))
     np.testing.assert_allclose(np.sqrt(np.sum(levels**2, axis=-1)), rms, rtol=1e-12)
     whole = np.sqrt(0.5 + 2e6 / 50e6)  # the sine, and the noise of unit variance in 2 of 50 MHz
     np.testing.assert_allclose(levels[:, 1], whole, rtol=0.03)
+
+
+@pytest.mark.parametrize("samples", [1, 2, 97, 4096, 99_991, 16_666_667])
+def test_a_fast_length_is_near_and_has_small_factors(samples: int) -> None:
+    found = bands.fast_length_within(samples)
+    assert 0.9 * samples <= found <= samples
+    rest = found
+    for factor in (2, 3, 5):
+        while rest % factor == 0:
+            rest //= factor
+    assert rest == 1
 
 
 def test_rows_in_blocks_give_the_same_as_row_by_row(monkeypatch: pytest.MonkeyPatch) -> None:

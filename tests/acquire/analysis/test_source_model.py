@@ -8,7 +8,9 @@ import pytest
 from acquire.analysis import source_model
 from acquire.analysis.inputs import Transducer
 from acquire.analysis.mean_spectra import MeasuredTraces
-from acquire.analysis.source_model import SourceModel, estimate_source
+from acquire.analysis.source_model import SourceModel, estimate_source, loop_magnitude
+from acquire.analysis.spectra import ShotSpectrum, shot_spectrum
+from acquire.analysis.spectrum_grid import SpectrumSetup
 
 STEP = 4e-9
 SAMPLES = 10_000
@@ -118,6 +120,37 @@ def test_unsteady_pickup_counts_where_the_pickup_is() -> None:
     model = estimate_source(voltage, twice, STEP)
     near = model.trusted & (model.frequency > 1e6) & (model.frequency < 6e6)
     np.testing.assert_allclose(model.scale_uncertainty[near], 0.1 / np.sqrt(2), rtol=0.01)
+
+
+def untriggered(part: MeasuredTraces, seed: int) -> ShotSpectrum:
+    """Each record begins anywhere in the event."""
+    rng = np.random.default_rng(seed)
+    volts = np.asarray(part.traces[0:16])
+    moved = np.stack([np.roll(row, rng.integers(SAMPLES)) for row in volts])
+    floor = rng.normal(0.0, 1e-3, (16, SAMPLES))
+    setup = SpectrumSetup("power", "boxcar", bins_per_decade=20, band=(1e5, 5e7))
+    return shot_spectrum(moved, floor, STEP, part.transducer, setup)
+
+
+def test_magnitude_alone_needs_no_common_trigger() -> None:
+    voltage, current = shots(noise=1e-3)
+    spectra = untriggered(voltage, 84), untriggered(current, 85)
+    magnitude, relative = loop_magnitude(*spectra)
+    frequency = spectra[0].axis.frequency
+    near = (frequency > 1e6) & (frequency < 8e6)
+    truth = np.abs(loop(frequency))
+    assert np.all(np.abs(magnitude / truth - 1.0)[near] < 3.5 * relative[near] + 0.02)
+    assert np.all(relative[near] < 0.05)
+    assert np.isnan(magnitude[frequency > 40e6]).any()  # lost in noise
+
+
+def test_a_magnitude_needs_a_voltage_and_a_current_on_one_axis() -> None:
+    voltage, current = shots()
+    with pytest.raises(ValueError, match="found A over V"):
+        loop_magnitude(untriggered(current, 1), untriggered(voltage, 2))
+    other = shot_spectrum(current.traces, None, STEP, CLAMP, SpectrumSetup())
+    with pytest.raises(ValueError, match="different frequencies"):
+        loop_magnitude(untriggered(voltage, 1), other)
 
 
 def test_the_table_leaves_out_what_is_not_trusted() -> None:

@@ -145,7 +145,7 @@ def test_a_record_longer_than_the_longest_is_taken_in_segments(
     traces = noise(40, 1.0, 13) + sine(1e6)
     monkeypatch.setattr(spectrum_grid, "LONGEST", 2000)
     found = shot_spectrum(traces, None, STEP, WIDE, PLAIN)
-    assert np.diff(found.axis.frequency)[0] == pytest.approx(1e8 / 1666)
+    assert np.diff(found.axis.frequency)[0] == pytest.approx(1e8 / 1620)  # fast, within 5000 / 3
     assert found.mean_square(found.net) == pytest.approx(1.5, rel=0.02)
 
 
