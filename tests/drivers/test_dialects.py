@@ -450,7 +450,8 @@ def test_broken_transfer_stores_nothing_and_is_recovered_from(
     set_up(scope)
     capture(scope)
     bench.faults.inject(fault, **parameters)
-    scope.link.policy = IMPATIENT
+    if error is not AnswerError:  # nothing but the deadline ends some of the others
+        scope.link.policy = IMPATIENT
     with pytest.raises(error) as caught:
         scope.fetch(1)
     scope.link.policy = POLICY
