@@ -229,7 +229,7 @@ def _in(symbol: str, sign: Sign = "positive") -> _Reader:
             "type": "string",
             "pattern": f"^{unit.pattern}$",
             "examples": [unit.example],
-            "description": f"a number in {symbol}" + ("" if sign == "any" else f", {sign}"),
+            "unit": symbol,
         },
     )
 
@@ -245,9 +245,29 @@ def _level(sign: Sign = "any") -> _Reader:
             "type": "string",
             "pattern": f"^(?:{UNITS['A'].pattern}|{UNITS['V'].pattern})$",
             "examples": [UNITS["A"].example, UNITS["V"].example],
-            "description": "a number in A or V" + ("" if sign == "any" else f", {sign}"),
         },
     )
+
+
+def with_written_defaults(schema: Any) -> Any:
+    """Return a JSON Schema in which every default of a quantity is as a person would write it.
+
+    A model's default is the float that the program reckons with; in a file it needs its unit. The
+    default of a whole block is left out, since each of its settings has its own.
+    """
+    if isinstance(schema, list):
+        return [with_written_defaults(item) for item in schema]
+    if not isinstance(schema, dict):
+        return schema
+    found = {key: with_written_defaults(item) for key, item in schema.items()}
+    if "patternProperties" in found:
+        found["additionalProperties"] = False
+    unit, default = found.get("unit"), found.get("default")
+    if isinstance(default, dict):
+        del found["default"]
+    if isinstance(unit, str) and isinstance(default, float):
+        found["default"] = format_quantity(default, unit, digits=15)
+    return found
 
 
 def _fraction(lowest_open: bool, highest_open: bool) -> _Reader:
@@ -276,7 +296,6 @@ def _fraction(lowest_open: bool, highest_open: bool) -> _Reader:
         {
             "anyOf": [number, percent],
             "examples": [UNITS["%"].example, 0.95],
-            "description": f"a fraction or a percentage, {bounds}",
         },
     )
 

@@ -9,13 +9,14 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
+from typing import Any, Literal
 
 from acquire.bench.checks import checks
 from acquire.bench.probes import LoadedProbe, ProbeFolders, ProbeTexts, no_such_probe
-from acquire.bench.schema import Bench
-from acquire.bench.scope_profile import scope_profiles_for
+from acquire.bench.schema import Bench, Model, Probe
+from acquire.bench.scope_profile import ScopeFile, scope_profiles_for
 from acquire.errors import BadInputError, Problem
-from acquire.quantities import format_quantity
+from acquire.quantities import format_quantity, with_written_defaults
 from acquire.textfile import Complaint, TextSource, did_you_mean, load, parse, validated
 from drivers.profile import ScopeProfile
 
@@ -131,6 +132,16 @@ def calibrations(bench: LoadedBench) -> list[tuple[str, date | None]]:
         entries.append(("ohmmeter", bench.bench.ohmmeter.calibration_due))
     entries += [(f"probe {name}", p.probe.calibration_due) for name, p in bench.probes.items()]
     return entries
+
+
+def json_schema(kind: Literal["bench", "probe", "scope"]) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a bench, probe or scope profile, for editors.
+
+    It describes the form only; what a profile must mean beyond that, loading it tells.
+    """
+    models: dict[str, type[Model]] = {"bench": Bench, "probe": Probe, "scope": ScopeFile}
+    schema: dict[str, Any] = with_written_defaults(models[kind].model_json_schema())
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def _loaded(

@@ -8,8 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from acquire.errors import Problem
+from acquire.quantities import with_written_defaults
 from acquire.recipe.checks import checks
 from acquire.recipe.schema import Recipe
 from acquire.textfile import TextSource, load, parse, validated
@@ -78,3 +80,12 @@ def parse_recipe(text: str, name: str) -> LoadedRecipe:
 
 def _loaded(source: TextSource) -> LoadedRecipe:
     return LoadedRecipe(validated(source, Recipe, checks), source)
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a recipe, for editors.
+
+    It describes the form only; what a recipe must mean beyond that, ``load_recipe`` tells.
+    """
+    schema: dict[str, Any] = with_written_defaults(Recipe.model_json_schema())
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
