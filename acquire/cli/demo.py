@@ -54,7 +54,9 @@ def command(output: Path, seed: int, dialect: str) -> int:
         simulated_profile.write(profile, bench.resources)
         recipe, loaded = load_parts(RECIPE, str(profile))
         plan = compile_plan(recipe, loaded)
-        console.say(f"{plan.title}\n{recipe.recipe.purpose}\n\nPlan:")
+        console.say(plan.title)
+        console.show(recipe.recipe.purpose)
+        console.say("\nPlan:")
         for line in plan.describe():
             console.say(line)
         console.say()

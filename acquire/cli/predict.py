@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from acquire.cli import console
-from acquire.cli.numbers import engineering
 from acquire.cli.options import quantity_option, run_file_argument
 from acquire.errors import BadInputError, Problem
 
@@ -178,6 +177,7 @@ def _show(found: Prediction) -> None:
     from rich.table import Table
 
     from acquire.analysis.digits import format_db
+    from acquire.cli.numbers import engineering
 
     levels = Table("Measure", "Bare", "Predicted", "Attenuation", box=None, pad_edge=False)
     for level in found.levels:

@@ -7,6 +7,7 @@ terminal.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -20,7 +21,9 @@ if TYPE_CHECKING:
     from acquire.runfile.records import Event
 
 Data = Mapping[str, Any]
-Line = Callable[[Data], str]
+Line = Callable[[Data], str | None]
+
+_FIRST_SENTENCE = re.compile(r"(?<=[.:;])\s")
 
 
 def _levels(values: Mapping[str, float] | None, unit: str = "V") -> str:
@@ -49,6 +52,11 @@ def _range_chosen(data: Data) -> str:
     return f"range of {data['quantity']}: {full_scale} full scale{filled}"
 
 
+def _finding(data: Data) -> str | None:
+    """Only what is not as it should be; ``floorshot check`` shows all of it."""
+    return None if data["level"] == "ok" else f"{data['level']}: {data['subject']}: {data['text']}"
+
+
 def _started(data: Data) -> str:
     minutes = (data.get("estimated_seconds") or 0) / 60
     return f"run {data['run_id']}: {data['title']} ({data['steps']} steps, about {minutes:.1f} min)"
@@ -71,7 +79,7 @@ def _resumed(data: Data) -> str:
 LINES: Mapping[str, Line | None] = {
     "run_started": _started,
     "run_resumed": _resumed,
-    "finding": lambda d: f"{d['level']}: {d['subject']}: {d['text']}",
+    "finding": _finding,
     "instrument_identified": lambda d: f"{d['role']}: {d['idn']} at {d['resource']}",
     "step_started": None,
     "caution": None,  # shown as a caution, not as a line
@@ -120,6 +128,7 @@ class Reporter:
         wanted = self._console.is_terminal if animated is None else animated
         self._bar: Progress | None = _new_bar(self._console) if wanted else None
         self._task: TaskID | None = None
+        self._cautioned: set[str] = set()
 
     def __enter__(self) -> Self:
         if self._bar is not None:
@@ -143,13 +152,20 @@ class Reporter:
     def __call__(self, event: Event) -> None:
         """Show one event."""
         if event.name == "caution":
-            self._write(f"CAUTION   {event.data['text']}", style="bold yellow")
+            self._caution(str(event.data["text"]))
             return
         line = line_of(event)
         if line is not None:
             self._write(f"{event.at.astimezone():%H:%M:%S}  {line}")
         if self._bar is not None:
             self._move_bar(self._bar, event)
+
+    def _caution(self, text: str) -> None:
+        """Show a caution: whole the first time, by its first sentence at every further change."""
+        if text in self._cautioned:
+            text = f"(as above) {_FIRST_SENTENCE.split(text, maxsplit=1)[0]}"
+        self._cautioned.add(text)
+        self._write(f"CAUTION   {text}", style="bold yellow")
 
     def _write(self, text: str, style: str = "") -> None:
         self._console.print(text, style=style, soft_wrap=True)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from acquire.cli import console
 from acquire.cli.gate import TerminalGate
-from acquire.cli.progress import Reporter
 
 if TYPE_CHECKING:
     from acquire.run.events import Listener
@@ -26,6 +25,7 @@ def carry_out(work: Work) -> int:
 
     SIGINT and SIGTERM end it with what was taken kept; without a terminal there is no gate.
     """
+    from acquire.cli.progress import Reporter
     from acquire.run.stop import StopFlag, signals_stop
 
     stop = StopFlag()

@@ -132,3 +132,21 @@ def test_with_a_bar_the_lines_are_kept_above_it(capsys, monkeypatch):
         reporter.pause()
 
     assert "shot 02_target_choke stored" in capsys.readouterr().err
+
+
+def test_a_caution_is_whole_the_first_time_and_never_left_out(capsys):
+    caution = Event("caution", NOON, {"text": "The conductor protects people. Leave it closed."})
+    with progress.Reporter() as reporter:
+        reporter(caution)
+        reporter(caution)
+
+    assert capsys.readouterr().err.splitlines() == [
+        "CAUTION   The conductor protects people. Leave it closed.",
+        "CAUTION   (as above) The conductor protects people.",
+    ]
+
+
+def test_a_finding_that_is_as_it_should_be_is_no_line():
+    event = Event("finding", NOON, {"level": "ok", "subject": "clock", "text": "right"})
+
+    assert progress.line_of(event) is None
