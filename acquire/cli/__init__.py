@@ -23,6 +23,7 @@ from acquire.cli import failures
 COMMANDS: dict[str, str] = {
     "demo": "acquire.cli.demo",
     "simulate": "acquire.cli.simulate",
+    "example": "acquire.cli.example",
     "plan": "acquire.cli.plan",
     "check": "acquire.cli.check",
     "run": "acquire.cli.run",

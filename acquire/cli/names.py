@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -10,9 +11,12 @@ from typing import Literal
 
 from acquire.errors import BadInputError
 
-Kind = Literal["recipe", "bench"]
+Kind = Literal["recipe", "bench", "probe"]
 
-_FOLDERS: dict[Kind, str] = {"recipe": "recipes", "bench": "benches"}
+_FOLDERS: dict[Kind, str] = {"recipe": "recipes", "bench": "benches", "probe": "probes"}
+
+KINDS: tuple[Kind, ...] = ("recipe", "bench", "probe")
+"""What ships with the program."""
 
 
 @cache
@@ -38,9 +42,27 @@ def locate(kind: Kind, given: str) -> Path:
     known = shipped(kind)
     if given in known:
         return known[given]
+    raise BadInputError(
+        f"{given}: there is no such {kind} file, and none of that name is shipped"
+        f"{_near(given, known)}"
+    )
+
+
+def locate_example(name: str) -> Path:
+    """Return the shipped file of that name, whatever its kind.
+
+    Raises
+    ------
+    BadInputError
+        If there is none, with what there is.
+    """
+    known = {name: path for kind in KINDS for name, path in shipped(kind).items()}
+    if name in known:
+        return known[name]
+    raise BadInputError(f"nothing called '{name}' is shipped{_near(name, known)}")
+
+
+def _near(given: str, known: Mapping[str, Path]) -> str:
     near = difflib.get_close_matches(given, known, n=1)
     hint = f"; did you mean '{near[0]}'?" if near else ""
-    raise BadInputError(
-        f"{given}: there is no such {kind} file, and none of that name is shipped{hint} "
-        f"(shipped: {', '.join(known) or 'none'})"
-    )
+    return f"{hint} (shipped: {', '.join(known) or 'none'})"
