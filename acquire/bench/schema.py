@@ -75,7 +75,7 @@ class Instrument(Model):
     """Which unit must answer there."""
     calibration_due: Day | None = None
     """When its calibration ends."""
-    timeout: Seconds = 5.0
+    timeout: Annotated[Seconds, Field(examples=["5 s"])] = 5.0
     """How long one answer may take."""
 
 
@@ -97,11 +97,11 @@ class Input(Model):
     """Coupling of the input."""
     input_impedance: Ohms = 1e6
     """50 ohm is set only because it is written here."""
-    maximum_input: Volts | None = None
+    maximum_input: Annotated[Volts | None, Field(examples=["5 V"])] = None
     """Peak voltage that the input survives; needed at 50 ohm. Ranges beyond it are refused."""
-    bandwidth_limit: Hertz | None = None
+    bandwidth_limit: Annotated[Hertz | None, Field(examples=["20 MHz"])] = None
     """Low pass of the input; none by default."""
-    pickup_repeatability: Fraction = 0.02
+    pickup_repeatability: Annotated[Fraction, Field(examples=["2 %"])] = 0.02
     """How well what the leads pick up repeats from condition to condition, standard, relative."""
 
 
@@ -122,7 +122,7 @@ class RelayFixture(Instrument):
         Field(min_length=1, max_length=200),
     ]
     """Condition -> channels that are closed in it; all others that are named here are open."""
-    settling_time: SecondsOrZero = 0.05
+    settling_time: Annotated[SecondsOrZero, Field(examples=["50 ms"])] = 0.05
     """Wait after a switch."""
 
 
@@ -131,7 +131,7 @@ class Retry(Model):
 
     reconnects: Annotated[int, Field(ge=0, le=100)] = 3
     """Tries to reach an instrument again whose link was lost."""
-    reconnect_wait: SecondsOrZero = 0.5
+    reconnect_wait: Annotated[SecondsOrZero, Field(examples=["0.5 s"])] = 0.5
     """Wait before each of them."""
     shot_tries: Annotated[int, Field(ge=1, le=20)] = 3
     """How often a shot is taken before it is given up."""
@@ -145,7 +145,7 @@ class Bench(Model):
     site: Text
     """Where it stands; goes into every run file."""
     scope: Scope
-    """The oscilloscope."""
+    """What records."""
     inputs: Annotated[dict[Name, Input], Field(min_length=1, max_length=64)]
     """Quantity -> the scope input that it is wired to."""
     fixture: Annotated[OperatorFixture | RelayFixture, Field(discriminator="kind")]
@@ -153,15 +153,15 @@ class Bench(Model):
     ohmmeter: Instrument | None = None
     """The 4-wire ohmmeter; needed where a recipe's conductor is protective."""
     retry: Retry = Retry()
-    """Patience."""
+    """How much is tried again."""
 
 
 class Band(Model):
     """Where a transfer impedance holds."""
 
-    low: Hertz
+    low: Annotated[Hertz, Field(examples=["10 kHz"])]
     """Lower end."""
-    high: Hertz
+    high: Annotated[Hertz, Field(examples=["200 MHz"])]
     """Upper end."""
 
 
@@ -174,7 +174,7 @@ class Probe(Model):
     """What is written on it."""
     kind: Literal["current", "voltage"]
     """What it measures."""
-    transfer_impedance: Ohms | None = None
+    transfer_impedance: Annotated[Ohms | None, Field(examples=["5 ohm"])] = None
     """Of a current probe: volts into the scope per ampere, flat over the band."""
     attenuation: Annotated[float, Field(gt=0, le=1e6)] | None = None
     """Of a voltage probe: 10 for a 10:1 probe."""
@@ -182,11 +182,11 @@ class Probe(Model):
     """CSV file beside this one, with the transfer over frequency from a calibration."""
     band: Band
     """Where the transfer holds."""
-    uncertainty: Fraction
+    uncertainty: Annotated[Fraction, Field(examples=["3 %"])]
     """Expanded, relative, of the transfer."""
     coverage_factor: Annotated[float, Field(gt=0, le=10)] = 2.0
     """What `uncertainty` was expanded with (k)."""
-    maximum_current: Amperes | None = None
+    maximum_current: Annotated[Amperes | None, Field(examples=["20 A"])] = None
     """Peak current that the probe survives or stays linear to."""
     serial: str = ""
     """Serial number."""

@@ -40,7 +40,7 @@ class ScopeFile(Model):
     """Divisions in full scale."""
     horizontal_divisions: Annotated[int, Field(ge=1, le=20)]
     """Divisions in a record."""
-    bandwidth: Hertz
+    bandwidth: Annotated[Hertz, Field(examples=["500 MHz"])]
     """-3 dB, at 50 ohm."""
     maximum_sample_rate: SampleRate
     """With one channel per converter in use."""
@@ -54,11 +54,11 @@ class ScopeFile(Model):
     """Bits of a code to ask for over the wire."""
     input_impedances: Annotated[tuple[Ohms, ...], Field(min_length=1, max_length=10)]
     """What can be selected."""
-    gain_accuracy: Fraction
+    gain_accuracy: Annotated[Fraction, Field(examples=["2 %"])]
     """DC vertical gain accuracy, half-width, relative to full scale."""
     maximum_segments: Annotated[int, Field(ge=1)] = 1
     """Records in one arming; 1 = no segmented capture."""
-    settling_time: SecondsOrZero = 0.0
+    settling_time: Annotated[SecondsOrZero, Field(examples=["50 ms"])] = 0.0
     """Wait after a change of range, impedance or time base."""
     quirks: Annotated[tuple[Name, ...], Field(max_length=20)] = ()
     """Named departures from its dialect."""

@@ -55,7 +55,7 @@ class Conductor(Model):
     """Whether it protects people. Then its continuity is checked, and it is never opened."""
     mains_connected: bool
     """Whether it is connected to the mains, so that the cautions say so."""
-    continuity_limit: Ohms = 0.1
+    continuity_limit: Annotated[Ohms, Field(examples=["0.1 ohm"])] = 0.1
     """Largest 4-wire resistance through a candidate in a protective conductor."""
 
 
@@ -81,20 +81,20 @@ class Trigger(Model):
     """In the source's own unit: A for a current, V for a voltage and for `external`."""
     slope: Literal["positive", "negative"] = "positive"
     """Direction of the edge."""
-    timeout: Seconds = 5.0
+    timeout: Annotated[Seconds, Field(examples=["5 s"])] = 5.0
     """How long to wait for one event before the record counts as missed."""
 
 
 class Acquisition(Model):
     """One record, and how many of them make a shot."""
 
-    duration: Seconds
+    duration: Annotated[Seconds, Field(examples=["40 us"])]
     """Time that one record covers."""
-    pre_trigger: SecondsOrZero
+    pre_trigger: Annotated[SecondsOrZero, Field(examples=["4 us"])]
     """How much of it lies before the trigger."""
     minimum_sample_rate: SampleRate
     """The run is refused on a scope that samples slower."""
-    minimum_bandwidth: Hertz | None = None
+    minimum_bandwidth: Annotated[Hertz | None, Field(examples=["100 MHz"])] = None
     """Likewise for scope, probe and bandwidth limit."""
     repeats: Repeats
     """Records in a shot, 2 to 100 000; more of them lower the floor and narrow the interval."""
@@ -137,9 +137,9 @@ class Analysis(Model):
     """Numbers that are taken from every trace."""
     coverage: Coverage = 0.95
     """Probability that an interval covers the true value."""
-    margin: DecibelsOrMore = 3.0
+    margin: Annotated[DecibelsOrMore, Field(examples=["3 dB"])] = 3.0
     """A target that stands less than this above the floor is only a bound."""
-    drift_allowance: DecibelsOrMore = 1.0
+    drift_allowance: Annotated[DecibelsOrMore, Field(examples=["1 dB"])] = 1.0
     """Largest accepted change from opening to closing reference."""
 
 
@@ -152,7 +152,7 @@ class Limit(Model):
     """A quantity of this recipe."""
     measure: MeasureName
     """One of `analysis: measures`."""
-    attenuation_at_least: Decibels | None = None
+    attenuation_at_least: Annotated[Decibels | None, Field(examples=["20 dB"])] = None
     """Bound on reference over residual."""
     residual_at_most: PositiveLevel | None = None
     """Bound on the residual, in the unit of the quantity."""
@@ -178,6 +178,6 @@ class Recipe(Model):
     shots: Annotated[tuple[Shot, ...], Field(min_length=3, max_length=1000)]
     """The sequence."""
     analysis: Analysis = Analysis()
-    """Choices of the analysis."""
+    """How results are computed."""
     limits: Annotated[tuple[Limit, ...], Field(max_length=1000)] = ()
     """What has to be met for the verdict `pass`."""
