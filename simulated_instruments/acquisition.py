@@ -148,6 +148,7 @@ class Acquisition:
         self._recorded_at = 0.0
         self._delay = 0.0
         self._continuous = False
+        self.retimed = False
 
     # -- settings ----------------------------------------------------------------------------------
     def channel(self, number: int) -> Channel:
@@ -168,6 +169,7 @@ class Acquisition:
 
     def set_timing(self, timing: Timing) -> None:
         """Change the record; an acquisition that runs begins anew."""
+        self.retimed |= timing != self.timing
         self.timing = timing
         self.touch()
 
@@ -189,7 +191,7 @@ class Acquisition:
         self.wanted = segments
         self._taken, self._continuous = [], continuous
         self._armed_at, self._delay = self._clock(), self._late()
-        self._ready_told = False
+        self._ready_told = self.retimed = False
 
     def stop(self) -> None:
         """Stop; segments that were complete are kept, a record that was not is lost."""
@@ -236,6 +238,12 @@ class Acquisition:
     def stopped(self) -> bool:
         """Whether nothing is being acquired."""
         return self.state() is State.STOPPED
+
+    def told_timing(self) -> Timing:
+        """Return the timing of what is recorded, or of what will be once settings have changed."""
+        if self.records and self.stopped() and not self.retimed:
+            return self.records[0].timing
+        return self.timing
 
     def record(self, segment: int = 0) -> Record:
         """Return one complete record."""
@@ -339,7 +347,7 @@ class Acquisition:
             size, piece = min(PIECE, count - done), done // PIECE
             if piece < REPEAT_FROM or len(kept) < size:
                 kept = self._piece(record, number, start + done * every, size, every)
-            yield kept[:size]
+            yield kept if size == len(kept) else kept[:size]
 
     def _piece(self, record: Record, number: int, first: int, count: int, every: int) -> Codes:
         channel, timing, model = record.channels[number - 1], record.timing, self.model

@@ -23,10 +23,11 @@ FAULTS = {
     "close_mid_block": "block: half of it, then the link is closed (`reset`: by RST)",
     "short_block": "block: the header promises more than comes",
     "wrong_length_header": "block: the header's length is wrong by `by` (-16) bytes",
-    "garbage": "reply with a block (`on`='reply': any reply): random bytes in its place",
+    "garbage": "block: random bytes in the place of the whole reply",
+    "garbage_reply": "reply without a block: random bytes in its place",
     "error_queue_entries": "message: `entries` [(-310, ...)] appear in the error queue",
     "wrong_identity_after_reconnect": "connection: another serial number answers",
-    "settings_do_not_stick": "message that sets something: nothing is set",
+    "settings_do_not_stick": "message that gives a setting a value: nothing is set",
     "reboot": "message: the link closes, settings are lost, nothing listens for `seconds` (0.3)",
     "slow_link": "reply: sent at `rate` (100 kB/s) bytes per second",
     "busy_second_client": "connection: refused with a text, as if another client were connected",
@@ -131,8 +132,7 @@ def outgoing(response: Response, faults: Faults, instrument: str) -> Iterator[St
 
 def _blocks(response: Response, faults: Faults, instrument: str) -> Iterator[Step]:
     block = response.block
-    garbage = faults.take("garbage", instrument) if block else None
-    if garbage:
+    if faults.take("garbage" if block else "garbage_reply", instrument):
         yield _noise(faults, block.length if block else 16)
         yield response.terminator
         return

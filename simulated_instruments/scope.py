@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from simulated_instruments.acquisition import Acquisition
+from simulated_instruments.acquisition import Acquisition, Codes
 from simulated_instruments.models import MAKER, ScopeModel
 from simulated_instruments.scpi import Buffer, Command, Instrument, Suffixes
 from simulated_instruments.status import ScpiError
@@ -115,6 +116,16 @@ class SimulatedScope(Instrument):
         """Return the level at the centre of the range. [V at the probe tip]"""
         channel = self.acquisition.channel(number)
         return channel.offset * channel.probe
+
+
+def encoded(pieces: Iterator[Codes], encode: Callable[[Codes], Buffer]) -> Iterator[Buffer]:
+    """Yield pieces as they go on the wire; one that repeats is encoded once."""
+    last: Codes | None = None
+    ready: Buffer = b""
+    for codes in pieces:
+        if codes is not last:
+            last, ready = codes, encode(codes)
+        yield ready
 
 
 def as_bytes(codes: npt.NDArray[Any]) -> Buffer:

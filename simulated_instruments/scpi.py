@@ -360,7 +360,7 @@ class Instrument:
         values = self._values(command, command.asks if asks else command.parameters, texts)
         if asks:
             return handler(suffixes, *values)
-        if self.settings_stick or command.header.startswith("*"):
+        if self.settings_stick or not texts or command.header.startswith("*"):
             handler(suffixes, *values)
         return None
 

@@ -183,10 +183,8 @@ class Server:
             listed = entries.parameters.get("entries", [(-310, "supply voltage out of limits")])
             for code, text in listed if isinstance(listed, list) else []:
                 self.instrument.status.push(int(code), str(text))
-        sets = any(
-            u.strip() and not u.split()[0].endswith("?")
-            for u in message.decode("latin-1").split(";")
-        )
+        units = [unit.split() for unit in message.decode("latin-1").split(";")]
+        sets = any(len(u) > 1 and u[0][0] != "*" and not u[0].endswith("?") for u in units)
         lost = sets and self.faults.take("settings_do_not_stick", self.role)
         self.instrument.settings_stick = not lost
 

@@ -15,7 +15,7 @@ import math
 
 from simulated_instruments.acquisition import Codes, State, Timing
 from simulated_instruments.dialects.keysight_infiniivision import KeysightInfiniivision
-from simulated_instruments.scope import as_bytes, nr3
+from simulated_instruments.scope import as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Source
@@ -115,20 +115,20 @@ class KeysightInfiniium(KeysightInfiniivision):
                 "ACQuire:POINts[:ANALog]",
                 (Integer((("AUTO", 0.0),)),),
                 self._set_record,
-                lambda _: str(self._timing().samples),
+                lambda _: str(self.acquisition.told_timing().samples),
             ),
             Command("ACQuire:POINts:AUTO", (Boolean(),), self._set_points_auto, self._points_auto),
             Command(
                 "ACQuire:SRATe[:ANALog]",
                 (Number("SA/S", (("AUTO", 0.0), ("MAX", math.inf))),),
                 self._set_rate,
-                lambda _: nr3(1 / self._timing().step),
+                lambda _: nr3(1 / self.acquisition.told_timing().step),
             ),
             Command("ACQuire:SRATe:AUTO", (Boolean(),), self._set_rate_auto, self._rate_auto),
             self.remember("ACQuire:INTerpolate", Boolean(), "0"),
             self.remember("ACQuire:AVERage", Boolean(), "0"),
             self.switch("WAVeform:STReaming", "_streaming"),
-            Command("WAVeform:POINts", query=lambda _: str(self._timing().samples)),
+            Command("WAVeform:POINts", query=lambda _: str(self.acquisition.told_timing().samples)),
             self.remember("WAVeform:VIEW", Choice("ALL|MAIN"), "ALL"),
             Command("WAVeform:DATA", query=self._part, asks=(Integer(), Integer()), optional=2),
             Command("WAVeform:SEGMented:XLISt", query=self._time_list),
@@ -171,14 +171,14 @@ class KeysightInfiniium(KeysightInfiniivision):
         self._retime()
 
     def _set_points_auto(self, _: Suffixes, on: bool) -> None:
-        self._wanted_points = 0 if on else self._timing().samples
+        self._wanted_points = 0 if on else self.acquisition.told_timing().samples
         self._retime()
 
     def _points_auto(self, _: Suffixes) -> str:
         return str(int(not self._wanted_points))
 
     def _set_rate_auto(self, _: Suffixes, on: bool) -> None:
-        self._wanted_rate = 0.0 if on else 1 / self._timing().step
+        self._wanted_rate = 0.0 if on else 1 / self.acquisition.told_timing().step
         self._retime()
 
     def _rate_auto(self, _: Suffixes) -> str:
@@ -211,7 +211,7 @@ class KeysightInfiniium(KeysightInfiniivision):
 
     # -- waveform ------------------------------------------------------------------------------
     def _transfer(self) -> tuple[int, int]:
-        return 1, self._timing().samples
+        return 1, self.acquisition.told_timing().samples
 
     def _preamble(self, suffixes: Suffixes) -> str:
         record = self._record()
@@ -241,7 +241,7 @@ class KeysightInfiniium(KeysightInfiniivision):
 
     def _part(self, suffixes: Suffixes, start: int = 1, size: int = 0) -> Block:
         self._record()
-        whole = self._timing().samples
+        whole = self.acquisition.told_timing().samples
         first = min(max(start, 1), whole) - 1
         count = min(size or whole, whole - first)
         if self._format == "ASC":
@@ -251,13 +251,13 @@ class KeysightInfiniium(KeysightInfiniivision):
             segments, first, count = list(range(len(self.acquisition.records))), 0, whole
         width = 2 if self._format == "WORD" else 1
         pieces = (
-            self._encode(codes)
+            codes
             for segment in segments
             for codes in self.acquisition.pieces(self._source, segment, first, count)
         )
         if self._streaming:
             raise ScpiError(-221, "streaming is not simulated: send :WAVeform:STReaming OFF")
-        return Block(count * width * len(segments), pieces)
+        return Block(count * width * len(segments), encoded(pieces, self._encode))
 
     def _encode(self, codes: Codes) -> Buffer:
         if self._format == "BYTE":

@@ -11,12 +11,11 @@ decimation to whole strides, the choice of sample rates.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 
 import numpy as np
 
 from simulated_instruments.acquisition import Acquisition, Codes, Record, State, Timing
-from simulated_instruments.scope import SimulatedScope, as_bytes, nr3
+from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Source
@@ -187,8 +186,8 @@ class KeysightInfiniivision(SimulatedScope):
                 self._set_mode,
                 lambda _: "SEGM" if self._segmented else "RTIM",
             ),
-            Command("ACQuire:POINts", query=lambda _: str(self._timing().samples)),
-            Command("ACQuire:SRATe", query=lambda _: nr3(1 / self._timing().step)),
+            Command("ACQuire:POINts", query=lambda _: str(self.acquisition.told_timing().samples)),
+            Command("ACQuire:SRATe", query=lambda _: nr3(1 / self.acquisition.told_timing().step)),
             Command(
                 "ACQuire:SEGMented:COUNt",
                 (Integer(),),
@@ -397,7 +396,9 @@ class KeysightInfiniivision(SimulatedScope):
 
     def _transfer(self) -> tuple[int, int]:
         """Return (stride, points) of the next transfer."""
-        samples = self._timing().samples
+        samples = self.acquisition.told_timing().samples
+        if self.acquisition.records and self.acquisition.stopped():
+            samples = self.acquisition.records[0].timing.samples
         whole = self._mode == "RAW" or (self._mode == "MAX" and self.acquisition.stopped())
         points = self._points if whole else min(self._points, 1000)
         stride = max(1, -(-samples // points))
@@ -433,16 +434,12 @@ class KeysightInfiniivision(SimulatedScope):
             text = ",".join(f"{v:.5E}" for piece in pieces for v in self._volts(piece))
             return Block.of(text.encode(), digits=8)
         width = 2 if self._format == "WORD" else 1
-        return Block(points * width, self._encoded(pieces), digits=8)
+        return Block(points * width, encoded(pieces, self._encode), digits=8)
 
     def _volts(self, codes: Codes) -> list[float]:
         channel = self._record().channels[self._source - 1]
         scale = self.acquisition.step_volts(channel)
         return [float(v) for v in (codes * scale + channel.offset) * channel.probe]
-
-    def _encoded(self, pieces: Iterator[Codes]) -> Iterator[Buffer]:
-        for codes in pieces:
-            yield self._encode(codes)
 
     def _encode(self, codes: Codes) -> Buffer:
         """Return the codes on the wire; clipped ones become 1 and 255 (0xFFFF)."""

@@ -20,7 +20,7 @@ import numpy as np
 from simulated_instruments.acquisition import Codes, Record
 from simulated_instruments.dialects.two_character import TwoCharacterScope
 from simulated_instruments.models import MAKER
-from simulated_instruments.scope import as_bytes
+from simulated_instruments.scope import as_bytes, encoded
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Choice, Integer, Number, Raw
@@ -229,12 +229,14 @@ class Lecroy(TwoCharacterScope):
     def _data(self, number: int, first: int, count: int, stride: int) -> Iterator[Buffer]:
         chosen = range(len(self.acquisition.records))
         for segment in chosen if not self._segment else [self._segment - 1]:
-            for codes in self.acquisition.pieces(number, segment, first, count, stride):
-                yield as_bytes(self._encode(codes))
+            pieces = self.acquisition.pieces(number, segment, first, count, stride)
+            yield from encoded(pieces, self._encode)
 
-    def _encode(self, codes: Codes) -> np.ndarray[tuple[int], np.dtype[np.generic]]:
+    def _encode(self, codes: Codes) -> Buffer:
         words = codes.astype(np.int32) * WORD_SHIFT
-        return words.astype(f"{self._sign()}i2") if self._word else (words >> 8).astype(np.int8)
+        return as_bytes(
+            words.astype(f"{self._sign()}i2") if self._word else (words >> 8).astype("i1")
+        )
 
 
 DESCRIPTOR_FIELDS: dict[int, tuple[str, bytes | int | float]] = {

@@ -12,12 +12,10 @@ first.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from simulated_instruments.acquisition import Codes, Record, State, Timing
-from simulated_instruments.scope import SimulatedScope, as_bytes, nr3
+from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Source
@@ -135,7 +133,7 @@ class Rigol(SimulatedScope):
                 self._set_depth,
                 lambda _: str(self._depth) if self._depth else "AUTO",
             ),
-            Command("ACQuire:SRATe", query=lambda _: nr3(1 / self._timing().step)),
+            Command("ACQuire:SRATe", query=lambda _: nr3(1 / self.acquisition.told_timing().step)),
             self.remember("ACQuire:TYPE", Choice("NORMal"), "NORM"),
             self.remember("ACQuire:AVERages", Integer(), "2"),
             Command("SINGle", write=self._single),
@@ -280,12 +278,6 @@ class Rigol(SimulatedScope):
         samples = max(1, round(span / step))
         self.acquisition.set_timing(Timing(samples, step, self._delay - span / 2))
 
-    def _timing(self) -> Timing:
-        records = self.acquisition.records
-        if records and self.acquisition.stopped():
-            return records[0].timing
-        return self.acquisition.timing
-
     # -- trigger -------------------------------------------------------------------------------
     def _set_sweep(self, suffixes: Suffixes, sweep: str) -> None:
         if sweep == "SING":
@@ -358,7 +350,7 @@ class Rigol(SimulatedScope):
             self._start, self._stop = min(self._start, 1200), min(self._stop, SCREEN_POINTS)
 
     def _place(self, number: int) -> int:
-        whole = SCREEN_POINTS if self._mode == "NORM" else self._timing().samples
+        whole = SCREEN_POINTS if self._mode == "NORM" else self.acquisition.told_timing().samples
         if not 1 <= number <= whole:
             raise ScpiError(-222, str(number))
         return number
@@ -411,9 +403,7 @@ class Rigol(SimulatedScope):
             text = ",".join(f"{float(v):.6e}" for piece in volts for v in piece)
             return Block.of(text.encode(), digits=9)
         width = 2 if self._format == "WORD" else 1
-        return Block(count * width, self._encoded(pieces, width), digits=9)
+        return Block(count * width, encoded(pieces, self._encode), digits=9)
 
-    @staticmethod
-    def _encoded(pieces: Iterator[Codes], width: int) -> Iterator[Buffer]:
-        for codes in pieces:
-            yield as_bytes((codes + REFERENCE).astype("<u2" if width == 2 else np.uint8))
+    def _encode(self, codes: Codes) -> Buffer:
+        return as_bytes((codes + REFERENCE).astype("<u2" if self._format == "WORD" else np.uint8))

@@ -12,12 +12,10 @@ leaves a broken record.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
-from simulated_instruments.acquisition import Codes, Record, Timing
-from simulated_instruments.scope import SimulatedScope, as_bytes, nr3
+from simulated_instruments.acquisition import Channel, Codes, Record, Timing
+from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Source
@@ -394,21 +392,18 @@ class RohdeSchwarz(SimulatedScope):
             volts = ((codes * step + channel.offset) * channel.probe for codes in pieces)
             return ",".join(f"{float(v):.5E}" for piece in volts for v in piece)
         width = self._format[1] // 8
-        return Block(points * width, self._encoded(pieces, step, channel.offset, channel.probe))
+        return Block(points * width, encoded(pieces, lambda c: self._encode(c, channel)))
 
-    def _encoded(
-        self, pieces: Iterator[Codes], step: float, offset: float, probe: float
-    ) -> Iterator[Buffer]:
+    def _encode(self, codes: Codes, channel: Channel) -> Buffer:
         order = ">" if self._order == "MSBF" else "<"
         kind, bits = self._format
-        for codes in pieces:
-            if kind == "REAL":
-                yield as_bytes(((codes * step + offset) * probe).astype(f"{order}f4"))
-                continue
-            # centre = 127.5 of the 8-bit codes = 510 of the converter's
-            unsigned = np.clip(codes.astype(np.int64) + 510, 0, 1023)
-            shifted = unsigned >> 2 if bits == 8 else unsigned << (bits - 10)
-            yield as_bytes(shifted.astype(f"{order}u{bits // 8}"))
+        if kind == "REAL":
+            volts = codes * self.acquisition.step_volts(channel) + channel.offset
+            return as_bytes((volts * channel.probe).astype(f"{order}f4"))
+        # the screen's centre is 127.5 of the 8-bit codes, that is 510 of the converter's
+        unsigned = np.clip(codes.astype(np.int64) + 510, 0, 1023)
+        shifted = unsigned >> 2 if bits == 8 else unsigned << (bits - 10)
+        return as_bytes(shifted.astype(f"{order}u{bits // 8}"))
 
     def _all_errors(self, _: Suffixes) -> str:
         found = [self.status.pop()]

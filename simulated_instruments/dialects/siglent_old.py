@@ -9,12 +9,10 @@ From memory: memory sizes and their words, ``SANU?``, the words of ``SAST?``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from simulated_instruments.acquisition import State
 from simulated_instruments.dialects.two_character import TwoCharacterScope
-from simulated_instruments.scope import as_bytes
-from simulated_instruments.scpi import Block, Buffer, Command, Response, Suffixes
+from simulated_instruments.scope import as_bytes, encoded
+from simulated_instruments.scpi import Block, Command, Response, Suffixes
 from simulated_instruments.values import Choice, Raw, Source
 
 SIZES = {"7K": 7_000, "70K": 70_000, "700K": 700_000, "7M": 7_000_000}
@@ -78,8 +76,5 @@ class SiglentOld(TwoCharacterScope):
         if not channel.enabled or not self.acquisition.records:
             raise self.refuse(22, "there is no such trace")
         first, count, stride = self.window(self.acquisition.record().timing.samples)
-        return Block(count, self._codes(suffixes[0], first, count, stride), 9, b"ALL,")
-
-    def _codes(self, number: int, first: int, count: int, stride: int) -> Iterator[Buffer]:
-        for codes in self.acquisition.pieces(number, 0, first, count, stride):
-            yield as_bytes(codes.astype("i1"))
+        pieces = self.acquisition.pieces(suffixes[0], 0, first, count, stride)
+        return Block(count, encoded(pieces, lambda c: as_bytes(c.astype("i1"))), 9, b"ALL,")

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from simulated_instruments.acquisition import Channel, Codes, Record, State, Timing
-from simulated_instruments.scope import SimulatedScope, as_bytes
+from simulated_instruments.scope import SimulatedScope, as_bytes, encoded
 from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Quoted, Source
@@ -507,8 +507,8 @@ class Tektronix(SimulatedScope):
     def _pieces(self, frames: range, first: int, count: int) -> Iterator[Buffer]:
         signed, order = ENCODINGS[self._encoding]
         for frame in frames:
-            for codes in self.acquisition.pieces(self._source, frame, first, count):
-                yield _encode(codes, self._width, signed, order)
+            pieces = self.acquisition.pieces(self._source, frame, first, count)
+            yield from encoded(pieces, lambda codes: _encode(codes, self._width, signed, order))
 
     def _time_stamps(self, suffixes: Suffixes, first: int, last: int) -> str:
         self.acquisition.channel(suffixes[0])
