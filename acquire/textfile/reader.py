@@ -246,6 +246,10 @@ class _Reading:
             place = _place(event)
             if event.anchor is not None or event.tag is not None:
                 self._mistake(event, inside, "a key has no anchor (&) and no tag (!)")
+            if (odd := _UNPRINTABLE.search(key)) is not None:
+                self._mistake(event, path, f"the character U+{ord(odd.group()):04X} is not allowed")
+                self._node(self._next(), (*path, "? (value)"))
+                continue
             if key == "<<" and event.style is None:
                 self._mistake(event, inside, "a merge key (<<) is not read; write it out")
                 self._node(self._next(), inside)

@@ -13,6 +13,9 @@ from pydantic_core import ErrorDetails
 
 from acquire.textfile.nearest import did_you_mean
 
+FORMAT_KEY = "floorshot_"
+"""What the first key of every file begins with; its value is the version of the format."""
+
 NAMES: dict[str, str] = {
     r"^[a-z][a-z0-9_]{0,39}$": (
         "is not a name: begin with a small letter a-z, then small letters, digits and '_', "
@@ -44,6 +47,9 @@ def sentence(error: ErrorDetails, of_key: bool = False) -> str:
     """Return what to say about one complaint of pydantic."""
     context: dict[str, Any] = error.get("ctx") or {}
     value = error["input"]
+    if error["loc"] and str(error["loc"][-1]).startswith(FORMAT_KEY):
+        expected = context.get("expected", "another")
+        return f"this program reads version {expected} of this format; found {shown(value)}"
     speak = _SENTENCES.get(error["type"])
     if of_key and error["type"] != "string_pattern_mismatch":
         return f"the key {shown(value)} is not a name"

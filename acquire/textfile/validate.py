@@ -14,7 +14,7 @@ from acquire.textfile.nearest import did_you_mean
 from acquire.textfile.reader import MOST_MISTAKES
 from acquire.textfile.salvage import salvage
 from acquire.textfile.schema_walk import settings_at
-from acquire.textfile.sentences import sentence
+from acquire.textfile.sentences import FORMAT_KEY, sentence
 from acquire.textfile.source import Path, TextSource
 
 M = TypeVar("M", bound=BaseModel)
@@ -45,6 +45,9 @@ def validated(
         With every mistake, in the order of the text.
     """
     problems = list(source.mistakes)
+    other = list(_another_format(source, model))
+    if other:
+        raise BadInputError(_in_order([*problems, *other]))
     try:
         result = model.model_validate(source.data)
     except ValidationError as error:
@@ -58,6 +61,20 @@ def validated(
         if not problems:
             return result
     raise BadInputError(_in_order(problems))
+
+
+def _another_format(source: TextSource, model: type[BaseModel]) -> Iterator[Problem]:
+    """Complain once of a file of another kind, instead of a hundred times of its keys."""
+    own = next((name for name in model.model_fields if name.startswith(FORMAT_KEY)), None)
+    data = source.data if isinstance(source.data, dict) else {}
+    found = [key for key in data if key.startswith(FORMAT_KEY)]
+    if own is not None and found and own not in found:
+        message = f"this file is a {_kind(found[0])}; expected a {_kind(own)} ('{own}: 1')"
+        yield source.problem((found[0],), message, key=True)
+
+
+def _kind(key: str) -> str:
+    return key.removeprefix(FORMAT_KEY)
 
 
 T = TypeVar("T")
