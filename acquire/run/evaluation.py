@@ -43,15 +43,13 @@ def choices_of(recipe: Recipe) -> Choices:
                 quantity=limit.quantity,
                 measure=limit.measure,
                 attenuation_at_least=limit.attenuation_at_least,
-                residual_at_most=_value(limit.residual_at_most),
+                residual_at_most=(
+                    None if limit.residual_at_most is None else limit.residual_at_most.value
+                ),
             )
             for limit in recipe.limits
         ),
     )
-
-
-def _value(level: object) -> float | None:
-    return None if level is None else float(getattr(level, "value", level))  # type: ignore[arg-type]  # a level of the recipe
 
 
 def transducers_of(recipe: Recipe, bench: LoadedBench) -> dict[str, Transducer]:
@@ -84,7 +82,6 @@ def evaluate_run(
     *,
     state: RunState,
     ended: datetime,
-    choices: Choices | None = None,
 ) -> Evaluated:
     """Evaluate the shots of one run.
 
@@ -93,10 +90,15 @@ def evaluate_run(
     captures : of every stored shot.
     recipe, header, events : of the run.
     state, ended : how and when it ended. [UTC]
-    choices : instead of the recipe's own, for a later analysis.
     """
-    result = evaluate(captures, choices or choices_of(recipe.recipe))
-    result = replace(result, remarks=(*result.remarks, *remarks_of(events)))
+    found = evaluate(captures, choices_of(recipe.recipe))
+    wanted = {name for name, quantity in recipe.recipe.quantities.items() if quantity.evaluated}
+    result = replace(
+        found,  # a quantity that only triggers is needed for the alignment, not as a result
+        results=tuple(r for r in found.results if r.quantity in wanted),
+        drift=tuple(d for d in found.drift if d.quantity in wanted),
+        remarks=(*found.remarks, *remarks_of(events)),
+    )
     run = {
         "run_id": header.run_id,
         "title": recipe.recipe.title,

@@ -23,7 +23,6 @@ from typing import Literal
 
 from acquire.analysis.inputs import Role
 from acquire.bench import LoadedBench
-from acquire.errors import BadInputError, Problem
 from acquire.quantities import format_quantity
 from acquire.recipe import LoadedRecipe
 from acquire.runfile.consolidate import ShotSize, estimate_bytes
@@ -143,22 +142,15 @@ class Plan:
 
     def seconds_left(self, step: int) -> float:
         """Return the estimate for the steps from ``step`` on. [s]"""
-        return sum(s.seconds for s in self.steps[step:])
+        return round(sum(s.seconds for s in self.steps[step:]), 1)
 
 
 def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
     """Compile a recipe for a bench. Pure: reads nothing and contacts nothing.
 
-    Both must have passed ``acquire.run.match`` before.
-
-    Raises
-    ------
-    BadInputError
-        If the recipe has no floor condition, or opens a protective conductor.
+    Both must have passed ``acquire.run.match`` before; a recipe that was loaded has a reference, a
+    floor and no shot that opens a protective conductor.
     """
-    problems = tuple(_problems(recipe))
-    if problems:
-        raise BadInputError(problems)
     cost = _Cost.of(recipe, bench)
     steps: list[Step] = [
         Step("identify", f"identify {_instruments(bench)}", seconds=_SECONDS_TO_SET_UP / 2),
@@ -276,11 +268,8 @@ def _floor(
 
 def _last_floor(recipe: LoadedRecipe) -> tuple[str, int]:
     """Return condition and repeats of the floor visit that is added."""
-    floors = [shot for shot in recipe.recipe.shots if shot.role == "floor"]
-    usual = recipe.recipe.acquisition.repeats
-    if floors:
-        return floors[-1].condition, floors[-1].repeats or usual
-    return next(n for n, c in recipe.recipe.conditions.items() if c.kind == "no_current"), usual
+    last = [shot for shot in recipe.recipe.shots if shot.role == "floor"][-1]
+    return last.condition, last.repeats or recipe.recipe.acquisition.repeats
 
 
 # -- estimates and words ---------------------------------------------------------------------------
@@ -315,25 +304,6 @@ class _Cost:
         return min(self.most_groups, max(before, 1))
 
 
-def _problems(recipe: LoadedRecipe) -> Iterator[Problem]:
-    conditions = recipe.recipe.conditions
-    shots = recipe.recipe.shots
-    if not any(c.kind == "no_current" for c in conditions.values()):
-        yield recipe.problem(
-            ("conditions",),
-            "there is no condition of the kind no_current, so no floor can be measured; add one "
-            "(the probe shorted, or off the conductor)",
-        )
-    for index, shot in enumerate(shots):
-        opened = conditions[shot.condition].kind == "open_circuit"
-        if opened and recipe.recipe.conductor.protective:
-            yield recipe.problem(
-                ("shots", index, "condition"),
-                f"{shot.condition} opens a protective conductor, which this program does not do; "
-                "take the shot out, or measure on a conductor that protects nobody",
-            )
-
-
 def _instruments(bench: LoadedBench) -> str:
     names = ["the oscilloscope"]
     if bench.bench.fixture.kind == "relay":
@@ -354,17 +324,12 @@ def _configure_text(recipe: LoadedRecipe) -> str:
 
 def _notes(recipe: LoadedRecipe, bench: LoadedBench) -> Iterator[str]:
     shots = recipe.recipe.shots
-    references = sum(shot.role == "reference" for shot in shots)
-    if references < 2:
-        yield "only one reference: a drift of the source will not be seen"
     floors = [i for i, shot in enumerate(shots) if shot.role == "floor"]
-    if floors and floors[-1] != len(shots) - 1:
+    if floors[-1] != len(shots) - 1:
         yield "shots follow the last floor entry, so a floor visit is added for their ranges"
         if bench.bench.fixture.kind == "operator":
             yield "a hand is saved where the recipe puts its floor entry last"
-    if not floors:
-        yield "the recipe has no floor entry, so a floor visit is added at the end"
-    if floors and floors[0] == 0:
+    if floors[0] == 0:
         yield "a floor entry before any other shot has no range yet; its floor comes later"
 
 

@@ -4,11 +4,11 @@ What is proven first: the texts and hashes are those of the run, the bench profi
 same units answer, the settings read back as they were, and the clock has not gone back. Then only
 what is missing is taken, by the same steps, into the same structure.
 
-A break between a reference and a target needs a decision, because the source may have changed in it:
+A break between a reference and a target needs a decision: the source may have changed in it.
 
 * If a reference is still to come after the last missing target, nothing is added. Each target is
-  compared with the references on both sides of it, weighted by time; their difference *is* the drift
-  over the break, it enters the budget, and where it exceeds the allowance the result is invalid.
+  compared with the references on both sides of it, weighted by time; their difference *is* the
+  drift over the break, it enters the budget, and beyond the allowance the result is invalid.
 * If no reference is to come, nothing would bound what happened in the break. A reference in the
   opening reference's condition is then added after the last target. We do not widen the drift
   term by a guess instead: any figure for it would be invented.
@@ -35,7 +35,7 @@ from acquire.run.fixture import Gate
 from acquire.run.instruments import OVER_VISA, Openers
 from acquire.run.plan import Plan, Step
 from acquire.run.runner import carry_out, prepare
-from acquire.run.session import Job, RunOutcome, Session
+from acquire.run.session import RunOutcome, Session
 from acquire.run.stop import StopFlag
 from acquire.runfile.reader import RunFile
 from acquire.runfile.records import InstrumentRecord, ShotEntry
@@ -186,9 +186,7 @@ def _enter_again(plan: Plan, last: int) -> tuple[Step, ...]:
         return ()
     enters = [i for i in range(last) if plan.steps[i].kind == "condition"]
     following = enters[-1] + 1
-    checks = (
-        (plan.steps[following],) if plan.steps[following].kind == "continuity" else ()
-    )
+    checks = (plan.steps[following],) if plan.steps[following].kind == "continuity" else ()
     return (plan.steps[enters[-1]], *checks)
 
 
@@ -218,8 +216,8 @@ def _require_bench(spool: Spool, bench: LoadedBench) -> None:
     last = _last_event(spool)
     if now < last:
         raise RefusedError(
-            f"this machine's clock shows {now:%Y-%m-%d %H:%M:%S} UTC, but the run's last event is of "
-            f"{last:%Y-%m-%d %H:%M:%S} UTC; set the clock"
+            f"this machine's clock shows {now:%Y-%m-%d %H:%M:%S} UTC, but the run's last event is "
+            f"of {last:%Y-%m-%d %H:%M:%S} UTC; set the clock"
         )
 
 
@@ -249,7 +247,7 @@ def _require_instruments(before: list[InstrumentRecord], session: Session) -> No
 
 
 def _unit(idn: str) -> list[str]:
-    """Maker, model and serial number; a new firmware is still the same unit."""
+    """Return maker, model and serial number; a new firmware is still the same unit."""
     return [field.strip().casefold() for field in idn.split(",")[:3]]
 
 
@@ -289,11 +287,3 @@ def _already_stored(spool: Spool, path: Path) -> RunOutcome:
         exit_code(document), state, path, document=document, document_json=text,
         reason="the run file was complete already",
     )  # fmt: skip
-
-
-def can_resume(folder: Path) -> bool:
-    """Whether ``folder`` looks like a spool."""
-    return (folder / "header.json").is_file()
-
-
-__all__ = ["BreakDecision", "Job", "can_resume", "decide", "resume", "with_reference"]

@@ -153,7 +153,7 @@ def _header(job: Job, started: datetime) -> RunHeader:
         bench_name=bench.name,
         bench_text=bench.text,
         bench_sha256=bench.sha256,
-        probe_texts={name: probe.text for name, probe in bench.probes.items()},
+        probe_texts=bench.probe_texts,
         plan_json=plan.text,
         plan_sha256=plan.sha256,
         software=software(),

@@ -272,7 +272,9 @@ class Execution:
     def _look_at_level(self, shot: Shot) -> None:
         recipe, entry = self.recipe.recipe, shot.entry
         level = LevelSeen(entry.name, entry.role, entry.condition, dict(shot.peaks))
-        currents = [name for name, q in recipe.quantities.items() if q.kind == "current"]
+        currents = [
+            name for name, q in recipe.quantities.items() if q.kind == "current" and q.evaluated
+        ]
         for found in suspicions(level, self.seen, currents, recipe.analysis.drift_allowance):
             self.events.emit(
                 "level_suspect", shot=found.shot, against=found.against, quantity=found.quantity,

@@ -38,7 +38,10 @@ def trace(
     return Trace(codes, gain, offset, begin, step, 8, -128, 127, clipping)
 
 
-def checks(trigger=TriggerCheck("lead", 0.2)):
+EDGE = TriggerCheck("lead", 0.2)
+
+
+def checks(trigger=EDGE):
     return ShotChecks({"lead": FULL_SCALE}, trigger)
 
 

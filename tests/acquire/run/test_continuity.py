@@ -12,7 +12,7 @@ class Meter:
     def __init__(self, *readings):
         self.readings = list(readings)
 
-    def resistance_4_wire(self, range_ohm=None):
+    def resistance_4_wire(self):
         return self.readings.pop(0)
 
 

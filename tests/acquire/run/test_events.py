@@ -20,9 +20,7 @@ def emitted_names():
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "emit":
                 first = node.args[0]
-                choices = (
-                    [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
-                )
+                choices = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
                 for choice in choices:
                     assert isinstance(choice, ast.Constant), f"{path.name}:{node.lineno}"
                     yield choice.value
@@ -89,6 +87,12 @@ def test_data_become_plain_json():
 
     assert plain(
         {"a": np.float64(1.5), "b": float("inf"), "c": (1, True, None), "d": {3, 1}, "e": at}
-    ) == {"a": 1.5, "b": None, "c": [1, True, None], "d": [1, 3], "e": "2026-01-01T00:00:00.000+00:00"}
+    ) == {
+        "a": 1.5,
+        "b": None,
+        "c": [1, True, None],
+        "d": [1, 3],
+        "e": "2026-01-01T00:00:00.000+00:00",
+    }
     with pytest.raises(TypeError):
         plain(object())
