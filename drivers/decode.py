@@ -50,6 +50,53 @@ def signed_codes(
     return codes
 
 
+class CodeReader:
+    """Makes signed codes of a block's pieces as they arrive, and keeps their extremes.
+
+    Parameters
+    ----------
+    width, unsigned : as for `signed_codes`; 16-bit codes come low byte first.
+    """
+
+    def __init__(self, *, width: int, unsigned: bool) -> None:
+        self._width, self._unsigned = width, unsigned
+        self.lowest, self.highest = 1 << 15, -(1 << 15)
+
+    def __call__(self, piece: memoryview) -> None:
+        """Turn one piece into signed codes, in its own memory."""
+        data = np.frombuffer(piece, np.uint8)
+        if not data.size:
+            return
+        codes = signed_codes(data, width=self._width, unsigned=self._unsigned)
+        self.lowest = min(self.lowest, int(codes.min()))
+        self.highest = max(self.highest, int(codes.max()))
+
+    def codes(self, data: npt.NDArray[np.uint8]) -> SeenCodes:
+        """Return the whole block, all of whose pieces have arrived, as codes."""
+        codes: Codes
+        if self._width == 8:
+            codes = data.view(np.int8)
+        else:
+            codes = data.view("<i2").astype(np.int16, copy=False)
+        return SeenCodes(codes, self.lowest, self.highest)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenCodes:
+    """Codes with their extremes, found while they arrived. ``codes`` as in `drivers.trace`."""
+
+    codes: Codes
+    lowest: int
+    highest: int
+
+    @classmethod
+    def of(cls, codes: Codes) -> SeenCodes:
+        """Return codes that are all here already."""
+        if not codes.size:
+            return cls(codes, 0, 0)
+        return cls(codes, int(codes.min()), int(codes.max()))
+
+
 def end_codes(width: int, bits: int) -> tuple[int, int]:
     """Return the lowest and the highest code that a left-justified converter can send."""
     step = 1 << max(width - bits, 0)
@@ -58,7 +105,7 @@ def end_codes(width: int, bits: int) -> tuple[int, int]:
 
 
 def saturating_trace(
-    codes: Codes,
+    seen: SeenCodes,
     *,
     gain: float,
     offset: float,
@@ -72,7 +119,7 @@ def saturating_trace(
 
     Parameters
     ----------
-    codes : signed, left-justified in ``width`` bits. What lies in the outermost of 256 steps
+    seen : signed codes, left-justified in ``width`` bits. What lies in the outermost of 256 steps
         counts as clipped also where the converter is finer: such families do not say at which of
         their finer codes they saturate.
     gain, offset : of the signed codes. [V]
@@ -82,7 +129,7 @@ def saturating_trace(
     low, high = end_codes(width, coarse)
     lsb = 1 << (width - coarse)
     return Trace(
-        codes=codes,
+        codes=seen.codes,
         gain=gain,
         offset=offset,
         start=start,
@@ -90,7 +137,7 @@ def saturating_trace(
         bits=bits,
         code_low=low + lsb,
         code_high=high - 1,
-        clipping=clipping(codes, Limits(low + lsb - 1, high, "end codes")),
+        clipping=clipping(seen, Limits(low + lsb - 1, high, "end codes")),
         preamble=preamble,
     )
 
@@ -104,11 +151,11 @@ class Limits:
     evidence: ClipEvidence
 
 
-def clipping(codes: Codes, limits: Limits) -> Clipping:
-    """Count the samples at or beyond the limits; cheap where there are none."""
+def clipping(seen: SeenCodes, limits: Limits) -> Clipping:
+    """Count the samples at or beyond the limits; free where the extremes show none."""
     low = high = 0
-    if codes.size and int(codes.min()) <= limits.low:
-        low = int(np.count_nonzero(codes <= limits.low))
-    if codes.size and int(codes.max()) >= limits.high:
-        high = int(np.count_nonzero(codes >= limits.high))
+    if seen.codes.size and seen.lowest <= limits.low:
+        low = int(np.count_nonzero(seen.codes <= limits.low))
+    if seen.codes.size and seen.highest >= limits.high:
+        high = int(np.count_nonzero(seen.codes >= limits.high))
     return Clipping(limits.evidence, high=high, low=low)

@@ -35,6 +35,7 @@ from drivers.watchdog import OverdueError, Watchdog
 
 _LOG = logging.getLogger(__name__)
 _LINE_LIMIT = 1 << 20
+_PIECE = 1 << 20  # bytes; larger costs page faults, smaller costs calls (drivers/README.md)
 _GRACE = 0.2  # seconds that a VISA session may take beyond the deadline to report its own error
 
 Bytes = npt.NDArray[np.uint8]
@@ -42,6 +43,10 @@ WireLog = Callable[[float, Literal["out", "in"], str | int], None]
 """Called with (monotonic time [s], direction, text or number of block bytes)."""
 
 T = TypeVar("T")
+
+
+def _nothing(_piece: memoryview) -> None:
+    """Do nothing with a piece of a block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,7 @@ class Link:
         self._visa: Any = None
         self._channel: Channel | None = None
         self._watchdog: Watchdog | None = None
+        self._visa_timeout = -1.0
         self._quiet = contextlib.ExitStack()
         self._dirty = "it was never opened"
         self._in_use = threading.Lock()
@@ -132,6 +138,7 @@ class Link:
             )
             self._library = self._visa.visalib
             self._quiet.enter_context(self._visa.ignore_warning(StatusCode.success_max_count_read))
+            self._visa_timeout = -1.0
             self._channel = self._choose_channel()
             if not self._channel.needs_watchdog:
                 self._watchdog.stop()
@@ -271,6 +278,7 @@ class Link:
         prefix: int = 0,
         terminator: bytes = b"\n",
         timeout: float | None = None,
+        arrived: Callable[[memoryview], None] = _nothing,
     ) -> int:
         r"""Send one program message and read its data block into ``out``, count-exact.
 
@@ -280,6 +288,8 @@ class Link:
         prefix : at most so many characters of header may stand before the block's ``#``.
         terminator : what follows the data: ``\n``, or empty where a family sends nothing.
         timeout : overrides the policy's. The bytes' own time is added to it either way. [s]
+        arrived : called with each piece of the block, in order, an even number of bytes but for the
+            last; what it does to them is done while the next ones are still on the way.
 
         Returns
         -------
@@ -297,7 +307,7 @@ class Link:
         def place(_length: int) -> memoryview:
             return view
 
-        return self._read_block(command, place, len(view), prefix, terminator, timeout)
+        return self._read_block(command, place, len(view), prefix, terminator, timeout, arrived)
 
     def query_block(
         self,
@@ -320,7 +330,7 @@ class Link:
             made.append(np.empty(length, np.uint8))
             return made[0].data
 
-        self._read_block(command, place, limit, prefix, terminator, timeout)
+        self._read_block(command, place, limit, prefix, terminator, timeout, _nothing)
         return made[0]
 
     def clear(self) -> None:
@@ -356,28 +366,34 @@ class Link:
         prefix: int,
         terminator: bytes,
         timeout: float | None,
+        arrived: Callable[[memoryview], None],
     ) -> int:
         timeout = self.policy.timeout if timeout is None else timeout
+        watchdog = self._watchdog
 
-        def begin(channel: Channel, deadline: float) -> memoryview:
+        def exchange(channel: Channel, deadline: float) -> int:
             self._send(channel, command, deadline)
             digits = scpi.block_digits(_skip_prefix(channel, prefix, deadline))
             length = scpi.block_length(_take(channel, digits, deadline), limit)
-            return place(length)[:length]
-
-        def finish(channel: Channel, deadline: float, view: memoryview) -> int:
-            try:
-                channel.read_into(view, deadline)
-            except EOFError as error:
-                raise AnswerError(f"the data block is too short: {error}") from None
+            view = place(length)[:length]
+            patience = timeout + length / self.policy.minimum_rate
+            if watchdog is not None:
+                watchdog.prolong(patience + _GRACE)
+            deadline = time.monotonic() + patience
+            for first in range(0, length, _PIECE):
+                piece = view[first : first + _PIECE]
+                try:
+                    channel.read_into(piece, deadline)
+                except EOFError:
+                    raise AnswerError(
+                        f"the data block ended before its stated length of {length} bytes"
+                    ) from None
+                arrived(piece)
             channel.end(terminator, deadline)
-            self._log("in", len(view))
-            return len(view)
+            self._log("in", length)
+            return length
 
-        what = f"the data block of {command!r}"
-        view = self._exchange(what, begin, timeout)
-        patience = timeout + len(view) / self.policy.minimum_rate
-        return self._exchange(what, lambda c, d: finish(c, d, view), patience)
+        return self._exchange(f"the data block of {command!r}", exchange, timeout)
 
     def _exchange(
         self, doing: str, exchange: Callable[[Channel, float], T], timeout: float | None
@@ -397,7 +413,9 @@ class Link:
                 if self._watchdog is None:
                     return exchange(self._channel, deadline)
                 channel = self._channel
-                self._visa.timeout = max(timeout * 1000, 1)
+                if timeout != self._visa_timeout:
+                    self._visa.timeout = max(timeout * 1000, 1)
+                    self._visa_timeout = timeout
                 return self._watchdog.call(lambda: exchange(channel, deadline), timeout + _GRACE)
         finally:
             self._in_use.release()

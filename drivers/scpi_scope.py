@@ -13,7 +13,10 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import ClassVar
 
+import numpy as np
+
 from drivers import scpi
+from drivers.decode import CodeReader, SeenCodes
 from drivers.errors import (
     AnswerError,
     ComplaintError,
@@ -22,7 +25,7 @@ from drivers.errors import (
     RequestError,
 )
 from drivers.instrument import drain, recover
-from drivers.link import Link
+from drivers.link import Bytes, Link
 from drivers.profile import ScopeProfile
 from drivers.scope import (
     AcquisitionRequest,
@@ -317,6 +320,27 @@ class ScpiScope(Scope):
         if self._segments == 1:
             return TriggerTimes((0.0,), "none")
         return self.segment_times()
+
+    def read_codes(self, command: str, points: int, *, width: int, unsigned: bool) -> SeenCodes:
+        """Read a block that must hold exactly so many codes, low byte first where they have two.
+
+        Raises
+        ------
+        AnswerError
+            If another number of bytes comes.
+        """
+        data = np.empty(points * width // 8, np.uint8)
+        self.read_into(command, data, reader := CodeReader(width=width, unsigned=unsigned))
+        return reader.codes(data)
+
+    def read_into(self, command: str, data: Bytes, reader: CodeReader) -> None:
+        """Read a block that must fill ``data`` exactly, through ``reader``."""
+        got = self.link.query_block_into(command, data, arrived=reader)
+        if got != data.size:
+            raise AnswerError(
+                f"{data.size} bytes of {command!r} follow from the preamble, {got} came",
+                instrument=self.link.label,
+            )
 
     def segment_times(self) -> TriggerTimes:
         """Ask for the segments' time stamps."""

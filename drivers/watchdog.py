@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -31,6 +32,7 @@ class Watchdog:
     def __init__(self, name: str) -> None:
         self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._spent = False
+        self._until = 0.0
         self._thread = threading.Thread(target=self._work, name=name, daemon=True)
         self._thread.start()
 
@@ -75,20 +77,33 @@ class Watchdog:
             else:
                 discard(result)  # type: ignore[arg-type] # function returned it, so it is a T
 
+        self._until = time.monotonic() + timeout
         self._jobs.put(job)
-        try:
-            result, failure = answers.get(timeout=max(timeout, 0.0))
-        except queue.Empty:
+        if not self._came(answers):
             with lock:
                 abandoned = answers.empty()
             if abandoned:
                 self._spent = True
                 self._jobs.put(None)
-                raise OverdueError from None
-            result, failure = answers.get()
+                raise OverdueError
+        result, failure = answers.get()
         if failure is not None:
             raise failure
         return result  # type: ignore[return-value] # no failure, so function returned a T
+
+    def _came(self, answers: queue.SimpleQueue[tuple[T | None, BaseException | None]]) -> bool:
+        """Wait for an answer until the deadline, which may move while we wait."""
+        while (remaining := self._until - time.monotonic()) > 0:
+            try:
+                answers.put(answers.get(timeout=remaining))
+            except queue.Empty:
+                continue
+            return True
+        return False
+
+    def prolong(self, timeout: float) -> None:
+        """Let the call that runs end ``timeout`` from now instead; for the function itself. [s]"""
+        self._until = time.monotonic() + timeout
 
     @property
     def thread_id(self) -> int | None:

@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import signed_codes
+from drivers.decode import SeenCodes
 from drivers.errors import AnswerError, InstrumentError
 from drivers.instrument import drain
 from drivers.scope import (
@@ -31,7 +31,7 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Clipping, Codes, Trace
+from drivers.trace import Clipping, Trace
 
 _BANDWIDTH_LIMIT = 20e6  # Hz
 _FORMATS = {1: 8, 2: 16}  # the preamble's first number -> bits of a code
@@ -81,28 +81,29 @@ def scaling(preamble: str) -> Scaling:
     return Scaling(width, int(fields[2]), fields[4], fields[5], *fields[7:])
 
 
-def clipping(codes: Codes, width: int) -> Clipping:
+def clipping(seen: SeenCodes, width: int) -> Clipping:
     """Count holes by their reserved code, and the codes at or beyond the highest free ones.
 
     Which codes a real-time Infiniium sends for clipped samples was not found; the related 86100A
     sends codes above the hole's.
     """
     edge = _EDGE << (width - 8)
+    codes = seen.codes
     high = low = holes = 0
-    if codes.size and int(codes.max()) >= min(edge, _HOLES[width]):
+    if codes.size and seen.highest >= min(edge, _HOLES[width]):
         holes = int(np.count_nonzero(codes == _HOLES[width]))
         high = int(np.count_nonzero(codes >= edge))
         high -= holes if _HOLES[width] >= edge else 0
-    if codes.size and int(codes.min()) <= -edge:
+    if codes.size and seen.lowest <= -edge:
         low = int(np.count_nonzero(codes <= -edge))
     return Clipping("end codes", high=high, low=low, holes=holes)
 
 
-def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
     """Return the record that codes and preamble describe."""
     edge = _EDGE << (scale.width - 8)
     return Trace(
-        codes=codes,
+        codes=seen.codes,
         gain=scale.y_increment,
         offset=scale.offset,
         start=scale.x_origin,
@@ -110,7 +111,7 @@ def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
         bits=bits,
         code_low=1 - edge,
         code_high=edge - 1,
-        clipping=clipping(codes, scale.width),
+        clipping=clipping(seen, scale.width),
         preamble=preamble,
     )
 
@@ -325,13 +326,8 @@ class KeysightInfiniium(ScpiScope):
                 raise AnswerError(
                     f"the preamble says {scale.width}-bit codes where {width} were asked for"
                 )
-        data = np.empty(scale.points * width // 8, np.uint8)
-        got = self.link.query_block_into(":WAVeform:DATA?", data)
-        with self.naming_the_instrument():
-            if got != data.size:
-                raise AnswerError(f"{data.size} bytes were announced by the preamble, {got} came")
-            codes = signed_codes(data, width=width, unsigned=False)
-            return trace(codes, scale, self.profile.bits, preamble)
+        seen = self.read_codes(":WAVeform:DATA?", scale.points, width=width, unsigned=False)
+        return trace(seen, scale, self.profile.bits, preamble)
 
     def segment_times(self) -> TriggerTimes:
         """Ask each segment's time tag, in seconds from the first trigger."""

@@ -14,7 +14,7 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import signed_codes
+from drivers.decode import SeenCodes
 from drivers.errors import AnswerError
 from drivers.scope import (
     AcquisitionRequest,
@@ -28,7 +28,7 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Clipping, Codes, Trace
+from drivers.trace import Clipping, Trace
 
 _RUNNING, _WAITING = 1 << 3, 1 << 5  # bits of the operation status condition register
 _BANDWIDTH_LIMIT = 20e6  # Hz; the one limit that the family has
@@ -80,7 +80,7 @@ def scaling(preamble: str) -> Scaling:
     return Scaling(width, int(fields[2]), *fields[4:])
 
 
-def clipping(codes: Codes, width: int, bits: int) -> Clipping:
+def clipping(seen: SeenCodes, width: int, bits: int) -> Clipping:
     """Count the reserved codes: 0 hole, 1 clipped low, all ones clipped high (unsigned).
 
     In 16-bit words a narrower converter's top and bottom codes count as clipped as well, because
@@ -89,11 +89,12 @@ def clipping(codes: Codes, width: int, bits: int) -> Clipping:
     step = 1 << max(width - bits, 0)
     floor = -(1 << (width - 1))
     low_end, high_end = floor + step, -floor - step
+    codes = seen.codes
     holes = low = high = 0
-    if codes.size and int(codes.min()) <= low_end:
+    if codes.size and seen.lowest <= low_end:
         holes = int(np.count_nonzero(codes == floor))
         low = int(np.count_nonzero(codes <= low_end)) - holes
-    if codes.size and int(codes.max()) >= high_end:
+    if codes.size and seen.highest >= high_end:
         high = int(np.count_nonzero(codes >= high_end))
     return Clipping("reserved codes", high=high, low=low, holes=holes)
 
@@ -300,14 +301,8 @@ class KeysightInfiniiVision(ScpiScope):
                     f"the preamble says {scale.width}-bit codes where {self.profile.code_bits} "
                     "were asked for"
                 )
-        size = scale.points * scale.width // 8
-        data = np.empty(size, np.uint8)
-        got = self.link.query_block_into(":WAVeform:DATA?", data)
-        with self.naming_the_instrument():
-            if got != size:
-                raise AnswerError(f"{size} bytes were announced by the preamble, {got} came")
-            codes = signed_codes(data, width=scale.width, unsigned=True)
-            return trace(codes, scale, self.profile.bits, preamble)
+        seen = self.read_codes(":WAVeform:DATA?", scale.points, width=scale.width, unsigned=True)
+        return trace(seen, scale, self.profile.bits, preamble)
 
     def segment_times(self) -> TriggerTimes:
         """Ask each segment's time tag, in seconds from the first trigger."""
@@ -318,12 +313,12 @@ class KeysightInfiniiVision(ScpiScope):
         return TriggerTimes(tuple(times), "instrument")
 
 
-def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
     """Return the record that codes and preamble describe."""
     step = 1 << max(scale.width - bits, 0)
     end = 1 << (scale.width - 1)
     return Trace(
-        codes=codes,
+        codes=seen.codes,
         gain=scale.y_increment,
         offset=scale.offset,
         start=scale.start,
@@ -331,7 +326,7 @@ def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
         bits=bits,
         code_low=-end + step + 1,
         code_high=end - step - 1,
-        clipping=clipping(codes, scale.width, bits),
+        clipping=clipping(seen, scale.width, bits),
         preamble=preamble,
     )
 

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import Limits, clipping, signed_codes
+from drivers.decode import Limits, SeenCodes, clipping, signed_codes
 from drivers.dialects.short_headers import ShortHeaderScope
 from drivers.errors import AnswerError
 from drivers.link import Bytes
@@ -162,7 +162,7 @@ def trace(block: Bytes, bits: int, segment: int = 0) -> Trace:
         times = trigger_times(block[: head.data_at].tobytes(), head)
         start = times[segment if len(times) > 1 else 0][1]
     high, low = math.floor(head.code_high), math.ceil(head.code_low)
-    found = clipping(codes, Limits(low, high, "grid edge"))
+    found = clipping(SeenCodes.of(codes), Limits(low, high, "grid edge"))
     valid = head.last_valid - head.first_valid + 1
     return Trace(
         codes=codes,

@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import Limits, clipping, saturating_trace, signed_codes
+from drivers.decode import CodeReader, Limits, SeenCodes, clipping, saturating_trace
 from drivers.errors import AnswerError
 from drivers.scope import (
     AcquisitionRequest,
@@ -30,7 +30,7 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Codes, Trace
+from drivers.trace import Trace
 
 _POINTS_PER_READ = {8: 250_000, 16: 125_000}  # 1000Z; later models allow more
 _FORMATS = {0: 8, 1: 16}
@@ -95,14 +95,14 @@ def scaling(preamble: str) -> Scaling:
     return Scaling(width, int(fields[2]), *fields[4:])
 
 
-def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
     """Return the record that codes and preamble describe.
 
     An 8-bit converter's codes stand in the *low* byte of a word, not in the high one.
     """
     low_justified = scale.width == 16 and bits <= 8
     made = saturating_trace(
-        codes,
+        seen,
         gain=scale.y_increment,
         offset=scale.offset,
         start=scale.start,
@@ -123,7 +123,7 @@ def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
         bits=bits,
         code_low=low + 1,
         code_high=high - 1,
-        clipping=clipping(codes, Limits(low, high, "end codes")),
+        clipping=clipping(seen, Limits(low, high, "end codes")),
         preamble=preamble,
     )
 
@@ -338,26 +338,19 @@ class Rigol(ScpiScope):
                 raise AnswerError(
                     f"the preamble says {scale.width}-bit codes where {width} were asked for"
                 )
-        data = np.empty(scale.points * width // 8, np.uint8)
-        self._read_memory(data, scale.points, width)
-        with self.naming_the_instrument():
-            codes = signed_codes(data, width=width, unsigned=True)
-            return trace(codes, scale, self.profile.bits, preamble)
+        seen = self._read_memory(scale.points, width)
+        return trace(seen, scale, self.profile.bits, preamble)
 
-    def _read_memory(
-        self, data: np.ndarray[tuple[int], np.dtype[np.uint8]], points: int, width: int
-    ) -> None:
+    def _read_memory(self, points: int, width: int) -> SeenCodes:
+        """Read all points, in pieces of what one read may hold."""
         size, limit = width // 8, _POINTS_PER_READ[width]
+        data = np.empty(points * size, np.uint8)
+        reader = CodeReader(width=width, unsigned=True)
         for first in range(0, points, limit):
             last = min(first + limit, points)
             self.set_all(f":WAVeform:STARt {first + 1}", f":WAVeform:STOP {last}")
-            wanted = data[first * size : last * size]
-            got = self.link.query_block_into(":WAVeform:DATA?", wanted)
-            if got != wanted.size:
-                raise AnswerError(
-                    f"points {first + 1} to {last} are {wanted.size} bytes, {got} came",
-                    instrument=self.link.label,
-                )
+            self.read_into(":WAVeform:DATA?", data[first * size : last * size], reader)
+        return reader.codes(data)
 
     def segment_times(self) -> TriggerTimes:
         """Tell nothing: no query for time stamps was found documented for this family."""

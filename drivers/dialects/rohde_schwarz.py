@@ -12,10 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numpy as np
-
 from drivers import scpi
-from drivers.decode import saturating_trace, signed_codes
+from drivers.decode import SeenCodes, saturating_trace
 from drivers.errors import AnswerError
 from drivers.scope import (
     AcquisitionRequest,
@@ -29,7 +27,7 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Codes, Trace
+from drivers.trace import Trace
 
 _BANDWIDTH_LIMIT = 20e6  # Hz
 _EXTERNAL = 5  # the suffix of the external input's trigger level
@@ -61,10 +59,10 @@ class Scaling:
         return self.y_origin + (1 << (self.width - 1)) * self.y_increment
 
 
-def trace(codes: Codes, scale: Scaling, bits: int, preamble: str) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
     """Return the record that codes and scaling describe."""
     return saturating_trace(
-        codes,
+        seen,
         gain=scale.y_increment,
         offset=scale.offset,
         start=scale.x_origin,
@@ -259,14 +257,9 @@ class RohdeSchwarz(ScpiScope):
         }
         with self.naming_the_instrument():
             points, scale = _scaling(list(answers.values()), width)
-        data = np.empty(points * width // 8, np.uint8)
-        got = self.link.query_block_into(f"{root}?", data)
-        with self.naming_the_instrument():
-            if got != data.size:
-                raise AnswerError(f"{data.size} bytes were announced by the header, {got} came")
-            codes = signed_codes(data, width=width, unsigned=True)
-            preamble = ";".join(f"{query} {answer}" for query, answer in answers.items())
-            return trace(codes, scale, self.profile.bits, preamble)
+        seen = self.read_codes(f"{root}?", points, width=width, unsigned=True)
+        preamble = ";".join(f"{query} {answer}" for query, answer in answers.items())
+        return trace(seen, scale, self.profile.bits, preamble)
 
     def segment_times(self) -> TriggerTimes:
         """Ask the history's times, listed from the oldest, relative to the newest."""

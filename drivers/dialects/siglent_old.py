@@ -15,11 +15,11 @@ from typing import ClassVar
 import numpy as np
 
 from drivers import scpi
-from drivers.decode import saturating_trace, signed_codes
+from drivers.decode import SeenCodes, saturating_trace, signed_codes
 from drivers.dialects.short_headers import ShortHeaderScope
 from drivers.errors import AnswerError
 from drivers.scope import AcquisitionRequest, AcquisitionState, Coupling
-from drivers.trace import Codes, Trace
+from drivers.trace import Trace
 
 CODES_PER_DIVISION = 25
 _SUFFIXES = {"K": 1_000, "M": 1_000_000}
@@ -55,10 +55,10 @@ class Scaling:
         return self.delay - self.time_per_division * self.divisions / 2
 
 
-def trace(codes: Codes, scale: Scaling, preamble: str) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, preamble: str) -> Trace:
     """Return the record that codes and settings describe."""
     return saturating_trace(
-        codes,
+        seen,
         gain=scale.gain,
         offset=-scale.offset,
         start=scale.start,
@@ -146,7 +146,7 @@ class SiglentOld(ShortHeaderScope):
                     "settings are not those of the record"
                 )
             codes = signed_codes(np.ascontiguousarray(data), width=8, unsigned=False)
-            return trace(codes, scale, repr(scale))
+            return trace(SeenCodes.of(codes), scale, repr(scale))
 
 
 def memory_word(samples: int) -> str:

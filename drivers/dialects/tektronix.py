@@ -14,10 +14,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import ClassVar
 
-import numpy as np
-
 from drivers import scpi
-from drivers.decode import saturating_trace, signed_codes
+from drivers.decode import SeenCodes, saturating_trace
 from drivers.errors import AnswerError, InstrumentError
 from drivers.scope import (
     AcquisitionRequest,
@@ -31,7 +29,7 @@ from drivers.scope import (
     TriggerTimes,
 )
 from drivers.scpi_scope import ScpiScope
-from drivers.trace import Codes, Trace
+from drivers.trace import Trace
 
 _DIVISIONS = 10  # of a record, on every model read
 _ERROR_BITS = 0b0011_1100  # command, execution, device-dependent, query error (IEEE 488.2, 11.5.1)
@@ -337,17 +335,11 @@ class Tektronix(ScpiScope):
         fields = {name: self.link.query(f"{self.PREAMBLE}:{name}?") for name in _FIELDS}
         with self.naming_the_instrument():
             scale = scaling(fields)
-        size = scale.points * scale.width // 8
-        data = np.empty(size, np.uint8)
-        got = self.link.query_block_into("CURVe?", data)
+        seen = self.read_codes("CURVe?", scale.points, width=scale.width, unsigned=False)
         self.complain(f"the curve of channel {channel}")
-        with self.naming_the_instrument():
-            if got != size:
-                raise AnswerError(f"{size} bytes were announced by the preamble, {got} came")
-            codes = signed_codes(data, width=scale.width, unsigned=False)
-            preamble = ";".join(f"{name} {value}" for name, value in fields.items())
-            old = self.TIMES_FROM_TRIGGER
-            return trace(codes, scale, self.profile.bits, preamble, old=old)
+        preamble = ";".join(f"{name} {value}" for name, value in fields.items())
+        old = self.TIMES_FROM_TRIGGER
+        return trace(seen, scale, self.profile.bits, preamble, old=old)
 
     def count_segments(self) -> int:
         """Ask how many frames there are to read."""
@@ -393,10 +385,10 @@ def _picoseconds(stamp: str) -> int:
     return (elapsed.days * 86_400 + elapsed.seconds) * 10**12 + int(digits.ljust(12, "0"))
 
 
-def trace(codes: Codes, scale: Scaling, bits: int, preamble: str, *, old: bool = False) -> Trace:
+def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str, *, old: bool = False) -> Trace:
     """Return the record that codes and preamble describe."""
     return saturating_trace(
-        codes,
+        seen,
         gain=scale.y_multiplier,
         offset=scale.offset,
         start=scale.start(old=old),

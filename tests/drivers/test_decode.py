@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.decode import Limits, clipping, end_codes, signed_codes
+from drivers.decode import CodeReader, Limits, SeenCodes, clipping, end_codes, signed_codes
 from drivers.errors import AnswerError
 
 
@@ -75,13 +75,32 @@ def test_end_codes_of_a_left_justified_converter(width, bits, ends):
 
 def test_clipping_counts_both_ends():
     codes = np.array([-128, -127, 0, 126, 127, 127], np.int8)
-    found = clipping(codes, Limits(-128, 127, "end codes"))
+    found = clipping(SeenCodes.of(codes), Limits(-128, 127, "end codes"))
     assert (found.low, found.high, found.evidence) == (1, 2, "end codes")
 
 
 def test_no_clipping():
-    assert not clipping(np.array([-127, 126], np.int8), Limits(-128, 127, "end codes")).clipped
+    assert not clipping(
+        SeenCodes.of(np.array([-127, 126], np.int8)), Limits(-128, 127, "end codes")
+    ).clipped
 
 
 def test_no_samples():
-    assert not clipping(np.array([], np.int8), Limits(-128, 127, "end codes")).clipped
+    assert not clipping(SeenCodes.of(np.array([], np.int8)), Limits(-128, 127, "end codes")).clipped
+
+
+@given(st.binary(max_size=60), st.sampled_from([8, 16]), st.booleans(), st.integers(1, 20))
+def test_codes_read_in_pieces_are_the_codes_read_at_once(wire, width, unsigned, piece):
+    wire = wire[: len(wire) // 2 * 2]
+    data = np.frombuffer(bytearray(wire), np.uint8)
+    reader = CodeReader(width=width, unsigned=unsigned)
+    for first in range(0, data.size, 2 * piece):
+        reader(data[first : first + 2 * piece].data)
+    seen = reader.codes(data)
+    expected = signed_codes(
+        np.frombuffer(bytearray(wire), np.uint8), width=width, unsigned=unsigned
+    )
+    assert np.array_equal(seen.codes, expected)
+    assert np.shares_memory(seen.codes, data) or not data.size
+    if data.size:
+        assert (seen.lowest, seen.highest) == (expected.min(), expected.max())

@@ -73,3 +73,21 @@ def test_stop_ends_the_thread(watchdog):
     assert not watchdog._thread.is_alive()
     with pytest.raises(OverdueError):
         watchdog.call(lambda: 1, 1)
+
+
+def test_a_call_may_prolong_itself(watchdog):
+    def slow():
+        watchdog.prolong(5)
+        threading.Event().wait(0.3)
+        return "done"
+
+    assert watchdog.call(slow, 0.1) == "done"
+
+
+def test_prolonged_calls_end_too(watchdog):
+    def hung():
+        watchdog.prolong(0.2)
+        threading.Event().wait(2)
+
+    with pytest.raises(OverdueError):
+        watchdog.call(hung, 0.05)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drivers.decode import signed_codes
+from drivers.decode import SeenCodes, signed_codes
 from drivers.dialects.keysight_infiniivision import clipping, scaling, trace
 from drivers.errors import AnswerError
 
@@ -25,7 +25,7 @@ def test_reference_is_half_of_the_code_range():
     """KV1 p644: yreference is half of 256; a code at the reference lies at yorigin."""
     scale = scaling(PREAMBLE)
     codes = signed_codes(np.array([128], np.uint8), width=8, unsigned=True)
-    assert trace(codes, scale, 8, PREAMBLE).volts()[0] == pytest.approx(0.1)
+    assert trace(SeenCodes.of(codes), scale, 8, PREAMBLE).volts()[0] == pytest.approx(0.1)
 
 
 @pytest.mark.parametrize("reference", [128, 127, 100])
@@ -34,14 +34,16 @@ def test_volts_follow_the_formula_whatever_the_reference(code, reference):
     """V = (code - yreference) * yincrement + yorigin, for unsigned codes (common practice)."""
     scale = scaling(f"0,0,1,1,1e-9,0,0,0.04,0.1,{reference}")
     codes = signed_codes(np.array([code], np.uint8), width=8, unsigned=True)
-    volts = trace(codes, scale, 8, "").volts()[0]
+    volts = trace(SeenCodes.of(codes), scale, 8, "").volts()[0]
     assert volts == pytest.approx((code - reference) * 0.04 + 0.1, abs=1e-12)
 
 
 def test_word_volts():
     scale = scaling("+1,+0,+1,+1,1e-9,0,0,1.5625e-4,0,32768")
     codes = signed_codes(np.array([0, 0xA0], np.uint8), width=16, unsigned=True)
-    assert trace(codes, scale, 8, "").volts()[0] == pytest.approx((0xA000 - 32768) * 1.5625e-4)
+    assert trace(SeenCodes.of(codes), scale, 8, "").volts()[0] == pytest.approx(
+        (0xA000 - 32768) * 1.5625e-4
+    )
 
 
 def test_x_reference_moves_the_start():
@@ -52,7 +54,7 @@ def test_reserved_codes_of_bytes():
     """KV3 p1243, KV4 p410: 0 hole, 1 clipped at the bottom, 0xFF clipped at the top."""
     wire = np.array([0, 1, 1, 2, 128, 254, 255], np.uint8)
     codes = signed_codes(wire, width=8, unsigned=True)
-    found = clipping(codes, 8, 8)
+    found = clipping(SeenCodes.of(codes), 8, 8)
     assert (found.holes, found.low, found.high) == (1, 2, 1)
     assert found.evidence == "reserved codes"
 
@@ -72,13 +74,13 @@ def test_reserved_codes_of_bytes():
 def test_reserved_codes_of_words_shifted_or_not(word, expected):
     """KV3 p1243: 0xFFFF; whether 8-bit data carry it shifted is not said, so both count."""
     wire = np.array([word & 255, word >> 8], np.uint8)
-    found = clipping(signed_codes(wire, width=16, unsigned=True), 16, 8)
+    found = clipping(SeenCodes.of(signed_codes(wire, width=16, unsigned=True)), 16, 8)
     assert (found.holes, found.low, found.high) == expected
 
 
 def test_unclipped_codes_end_before_the_reserved_ones():
     scale = scaling(PREAMBLE)
-    made = trace(np.zeros(1, np.int8), scale, 8, PREAMBLE)
+    made = trace(SeenCodes.of(np.zeros(1, np.int8)), scale, 8, PREAMBLE)
     assert (made.code_low, made.code_high) == (2 - 128, 254 - 128)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from drivers.decode import SeenCodes
 from drivers.dialects.tektronix import frame_times, scaling, trace
 from drivers.errors import AnswerError
 
@@ -26,7 +27,7 @@ FIELDS = {
 
 
 def volts(codes, **fields):
-    made = trace(np.array(codes, np.int8), scaling(FIELDS | fields), 8, "")
+    made = trace(SeenCodes.of(np.array(codes, np.int8)), scaling(FIELDS | fields), 8, "")
     return made.volts()
 
 
@@ -37,7 +38,7 @@ def test_volts_as_printed():
 
 def test_times_as_printed():
     """T3 p2-102: XZEro -0.5 s, XINcr 1 ms: samples 1 to 1000 lie at -0.500 to +0.499 s."""
-    made = trace(np.zeros(1000, np.int8), scaling(FIELDS), 8, "")
+    made = trace(SeenCodes.of(np.zeros(1000, np.int8)), scaling(FIELDS), 8, "")
     assert made.start == pytest.approx(-0.500, abs=5e-4)
     assert made.start + 999 * made.step == pytest.approx(0.499, abs=5e-4)
 
@@ -62,7 +63,9 @@ def test_older_models_count_from_the_trigger_sample():
 
 
 def test_saturated_end_codes_are_all_the_evidence_there_is():
-    made = trace(np.array([-128, -127, 126, 127, 127], np.int8), scaling(FIELDS), 8, "")
+    made = trace(
+        SeenCodes.of(np.array([-128, -127, 126, 127, 127], np.int8)), scaling(FIELDS), 8, ""
+    )
     assert (made.clipping.low, made.clipping.high) == (1, 2)
     assert made.clipping.evidence == "end codes"
     assert (made.code_low, made.code_high) == (-127, 126)
@@ -71,7 +74,7 @@ def test_saturated_end_codes_are_all_the_evidence_there_is():
 def test_8_bit_data_in_two_bytes_saturate_at_a_zero_low_byte():
     """T5 p2-38: 8-bit data asked for as two bytes have a zero low byte."""
     codes = np.array([-32768, -32512, 32256, 32512], np.int16)
-    made = trace(codes, scaling(FIELDS | {"BYT_Nr": "2"}), 8, "")
+    made = trace(SeenCodes.of(codes), scaling(FIELDS | {"BYT_Nr": "2"}), 8, "")
     assert (made.clipping.low, made.clipping.high) == (1, 1)
     assert (made.code_low, made.code_high) == (-32512, 32511)
 
