@@ -9,7 +9,7 @@ import numpy as np
 
 from acquire.analysis.budget import DB, decibels, gain_uncertainty, quantisation
 from acquire.analysis.corrections import Pair
-from acquire.analysis.estimates import Estimate
+from acquire.analysis.estimates import Estimate, Factor, standard_uncertainty
 from acquire.analysis.quadratic import satterthwaite
 
 
@@ -56,7 +56,7 @@ def weights(places: Sequence[float], at: float) -> list[float]:
 
 
 def between(
-    pairs: Sequence[Pair], estimates: Sequence[Estimate], shares: Sequence[float], k: float
+    pairs: Sequence[Pair], estimates: Sequence[Estimate], shares: Sequence[float], factor: Factor
 ) -> Reference:
     """Interpolate the reference, and say what its drift leaves open.
 
@@ -65,7 +65,7 @@ def between(
     """
     values = [e.value for e in estimates]
     value = float(np.dot(shares, values))
-    parts = [(w * e.standard_uncertainty()) ** 2 for w, e in zip(shares, estimates, strict=True)]
+    parts = [(w * standard_uncertainty(e)) ** 2 for w, e in zip(shares, estimates, strict=True)]
     half = (max(values) - min(values)) / 2
     gain: dict[float, tuple[float, float]] = {}
     for share, pair in zip(shares, pairs, strict=True):
@@ -80,15 +80,15 @@ def between(
         gain=gain,
         quantisation=float(np.dot(shares, [quantisation(p.shot) for p in pairs])),
         seen=float(np.dot(shares, [p.observed for p in pairs])),
-        detected=all(e.detected(k) for e in estimates),
+        detected=all(e.detected(factor) for e in estimates),
     )
 
 
-def drift_db(first: Estimate, last: Estimate, k: float) -> tuple[float | None, float]:
+def drift_db(first: Estimate, last: Estimate, factor: Factor) -> tuple[float | None, float]:
     """Return the change from the first to the last reference, and its expanded uncertainty. [dB]"""
     if first.value <= 0 or last.value <= 0:
         return None, 0.0
     spread = np.hypot(
-        first.standard_uncertainty() / first.value, last.standard_uncertainty() / last.value
+        standard_uncertainty(first) / first.value, standard_uncertainty(last) / last.value
     )
-    return decibels(last.value / first.value), float(k * DB * spread)
+    return decibels(last.value / first.value), float(factor.k * DB * spread)

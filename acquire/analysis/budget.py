@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import stats
 
+from acquire.analysis.estimates import Factor
 from acquire.analysis.results import BudgetLine
 from acquire.analysis.shots import Shot
 
@@ -42,14 +43,15 @@ def effective_freedom(lines: Sequence[BudgetLine]) -> float:
     return total / below if below > 0 else float("inf")
 
 
-def coverage_factor(coverage: float, freedom: float) -> float:
-    """Return k of a two-sided interval (GUM table G.2)."""
-    return float(stats.t.ppf((1 + coverage) / 2, freedom))
+def two_sided(coverage: float, freedom: float) -> Factor:
+    """Return the factor of an interval (GUM table G.2)."""
+    tail = (1 - coverage) / 2
+    return Factor(float(stats.t.isf(tail, freedom)), tail)
 
 
-def one_sided_factor(coverage: float, freedom: float) -> float:
-    """Return k of a one-sided bound."""
-    return float(stats.t.ppf(coverage, freedom))
+def one_sided(coverage: float, freedom: float) -> Factor:
+    """Return the factor of a bound."""
+    return Factor(float(stats.t.isf(1 - coverage, freedom)), 1 - coverage)
 
 
 def gain_uncertainty(shot: Shot) -> float:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from acquire.analysis import budget
+from acquire.analysis import budget, corrections
 from acquire.analysis.bracket import Reference, between
 from acquire.analysis.budget import DB, decibels
 from acquire.analysis.corrections import CORRECTIONS, Pair
-from acquire.analysis.estimates import Estimate
+from acquire.analysis.estimates import ONE_SIGMA, Estimate, Factor, standard_uncertainty
 from acquire.analysis.evidence import choose, repetition
 from acquire.analysis.inputs import Choices, Correction
 from acquire.analysis.results import (
@@ -23,6 +23,7 @@ from acquire.analysis.results import (
     MethodResult,
     State,
 )
+from acquire.analysis.shots import Shot
 
 TINY = float(np.finfo(float).tiny)
 
@@ -34,7 +35,7 @@ class Case:
     Attributes
     ----------
     condition : of the target.
-    targets : one or more target shots of that condition with their floors.
+    target : the target shot with its floor.
     references : one or two reference shots around them, with their floors.
     shares : weight of each reference.
     choices : of the recipe.
@@ -42,7 +43,7 @@ class Case:
     """
 
     condition: str
-    targets: tuple[Pair, ...]
+    target: Pair
     references: tuple[Pair, ...]
     shares: tuple[float, ...]
     choices: Choices
@@ -66,14 +67,13 @@ def solve(case: Case) -> ConditionResult:
     outcomes = {name: _outcome(case, name) for name in CORRECTIONS}
     chosen, why = _choice(case)
     outcome = outcomes[chosen]
-    first = case.targets[0]
     return ConditionResult(
         condition=case.condition,
-        quantity=first.shot.capture.quantity,
-        measure=first.measure.name,
+        quantity=case.target.shot.capture.quantity,
+        measure=case.target.measure.name,
         reference=outcome.reference,
-        observed=_seen_level(case.targets, "shot"),
-        floor=_seen_level(case.targets, "floor"),
+        observed=_seen_level(case.target.shot, case),
+        floor=_seen_level(case.target.floor, case),
         corrected=outcome.method.corrected,
         attenuation=outcome.method.attenuation,
         by_method={name: outcome.method for name, outcome in outcomes.items()},
@@ -87,15 +87,13 @@ def solve(case: Case) -> ConditionResult:
 
 
 def _choice(case: Case) -> tuple[Correction, str]:
-    measure = case.targets[0].measure
-    target = max(
-        (repetition(p.shot, p.floor, measure) for p in case.targets), key=lambda r: r.excess
-    )
+    measure = case.target.measure
+    target = repetition(case.target.shot, case.target.floor, measure)
     reference = max(
         (repetition(p.shot, p.floor, measure) for p in case.references), key=lambda r: r.excess
     )
-    floor = repetition(case.targets[0].floor, None, measure)
-    name, why = choose(target, reference, floor, measure)
+    floor = repetition(case.target.floor, None, measure)
+    name, why = choose(target, reference, floor)
     if case.choices.correction == "auto":
         return name, why
     asked = case.choices.correction
@@ -105,30 +103,25 @@ def _choice(case: Case) -> tuple[Correction, str]:
 
 
 def _outcome(case: Case, name: Correction) -> Outcome:
-    correction = CORRECTIONS[name]
     coverage = case.choices.coverage
-    single = budget.one_sided_factor(coverage, float("inf"))
-    estimate = _average([correction.estimate(pair) for pair in case.targets])
+    estimate = corrections.estimate(case.target, name)
     reference = between(
         case.references,
-        [correction.estimate(pair) for pair in case.references],
+        [corrections.estimate(pair, name) for pair in case.references],
         case.shares,
-        single,
+        budget.one_sided(coverage, float("inf")),
     )
     lines = _lines(case, name, estimate, reference)
     freedom = budget.effective_freedom(lines)
-    two, one = (
-        budget.coverage_factor(coverage, freedom),
-        budget.one_sided_factor(coverage, freedom),
-    )
+    two, one = budget.two_sided(coverage, freedom), budget.one_sided(coverage, freedom)
     state, reason = _state(estimate, reference, one, two, case.choices.margin)
     attenuation = _attenuation(case, name, estimate, reference, lines, (two, one), (state, reason))
-    unit = case.targets[0].shot.capture.transducer.unit
-    scale = _scale_uncertainty(case.targets)
-    spread = float(np.hypot(estimate.standard_uncertainty(), estimate.value * scale))
+    unit = case.target.shot.capture.transducer.unit
+    scale = _scale_uncertainty(case.target)
+    spread = float(np.hypot(standard_uncertainty(estimate), estimate.value * scale))
     corrected = Level(estimate.value, unit, spread)
     return Outcome(
-        method=MethodResult(corrected, attenuation, _bounds(case, name, two)),
+        method=MethodResult(corrected, attenuation, _bounds(case, name, estimate, two)),
         reference=_reference_level(case, reference),
         lines=lines,
         corrected_interval=_level_interval(estimate, scale, state, two, one),
@@ -137,28 +130,8 @@ def _outcome(case: Case, name: Correction) -> Outcome:
     )
 
 
-def _average(estimates: Sequence[Estimate]) -> Estimate:
-    """Return the mean of the estimates of several shots of one condition."""
-    if len(estimates) == 1:
-        return estimates[0]
-    count = len(estimates)
-    values = np.array([e.value for e in estimates])
-    inner = float(np.mean([e.linear for e in estimates])) / count
-    outer = float(values.var(ddof=1)) / count
-    return replace(
-        estimates[0],
-        squared=float(np.mean([e.squared for e in estimates])),
-        linear=max(inner, outer),
-        quadratic=float(np.mean([e.quadratic for e in estimates])) / count,
-        freedom=count - 1.0 if outer > inner else sum(e.freedom for e in estimates),
-        seen=float(np.mean([e.seen for e in estimates])),
-        floor=float(np.mean([e.floor for e in estimates])),
-        slack=float(np.mean([e.slack for e in estimates])),
-    )
-
-
 def _state(
-    estimate: Estimate, reference: Reference, one: float, two: float, margin: float
+    estimate: Estimate, reference: Reference, one: Factor, two: Factor, margin: float
 ) -> tuple[State, str]:
     if not reference.detected or reference.value <= 0:
         return "invalid", "the reference is not distinguishable from its floor"
@@ -186,20 +159,20 @@ def _attenuation(
     estimate: Estimate,
     reference: Reference,
     lines: Sequence[BudgetLine],
-    factors: tuple[float, float],
+    factors: tuple[Factor, Factor],
     state: tuple[State, str],
 ) -> Attenuation:
     coverage = case.choices.coverage
     if state[0] == "invalid":
         return Attenuation(None, None, (None, None), coverage, name, *state)
-    other = budget.combined([line for line in lines if line.source not in REPEATABILITY])
+    other = budget.combined([line for line in lines if line.source not in IN_THE_LIMITS])
     two, one = factors
     if state[0] == "floor-limited":
-        _, high = estimate.limits(one)
+        high = estimate.ceiling(one)
         centre = decibels(reference.value / high)
         assert centre is not None
         below = _below(reference, one)
-        low, _ = budget.interval(centre, (below, 0.0), (0.0, 0.0), one * other)
+        low, _ = budget.interval(centre, (below, 0.0), (0.0, 0.0), one.k * other)
         return Attenuation(None, None, (low, None), coverage, name, *state)
     ratio = reference.value / estimate.value
     db = decibels(ratio)
@@ -209,32 +182,37 @@ def _attenuation(
         DB * np.log(estimate.value / lowest),
         DB * np.log(highest / estimate.value),
     )
-    above = DB * np.log1p(two * reference.uncertainty / reference.value)
-    ends = budget.interval(db, (_below(reference, two), above), target, two * other)
+    above = DB * np.log1p(two.k * reference.uncertainty / reference.value)
+    ends = budget.interval(db, (_below(reference, two), above), target, two.k * other)
     return Attenuation(ratio, db, ends, coverage, name, *state)
 
 
-def _below(reference: Reference, k: float) -> float:
+def _below(reference: Reference, factor: Factor) -> float:
     """Return how far the reference may be below its value, at most 20 dB. [dB]"""
-    return float(-DB * np.log(max(0.1, 1 - k * reference.uncertainty / reference.value)))
+    return float(-DB * np.log(max(0.1, 1 - factor.k * reference.uncertainty / reference.value)))
 
 
-REPEATABILITY = ("repeatability of the target", "repeatability of the reference")
+IN_THE_LIMITS = (
+    "repeatability of the target",
+    "repeatability of the reference",
+    "pickup repeatability",
+    "extremes of residual and floor together",
+)
 """Lines that enter the interval through the limits of each level, not as a symmetric term."""
 
 
 def _lines(
     case: Case, name: Correction, estimate: Estimate, reference: Reference
 ) -> tuple[BudgetLine, ...]:
-    """Return the budget of the attenuation; relative to the upper limit where it is larger."""
-    level = max(estimate.value or estimate.limits(1.0)[1], TINY)
+    """Return the budget of the attenuation; relative to the upper limit where there is no value."""
+    level = max(estimate.value or estimate.ceiling(ONE_SIGMA), TINY)
     held = max(reference.value, reference.uncertainty, TINY)
-    bare = replace(estimate, slack=0.0)
-    pickup = _pickup_error(case) if name == "coherent" else 0.0
-    extremes = float(np.sqrt(max(0.0, estimate.slack - pickup**2)))
-    own = np.sqrt(np.mean([budget.quantisation(p.shot) ** 2 for p in case.targets]))
-    factor = np.sqrt(2.0) if case.targets[0].measure.basis is None else 1.0
+    basis = case.target.measure.basis
+    # The difference of two samples has twice the variance of one.
+    factor = np.sqrt(2.0) if basis is None else 1.0
+    own = budget.quantisation(case.target.shot)
     share = float(np.hypot(own / level, reference.quantisation / held)) * factor
+    slack = np.sqrt(estimate.slack) / level
 
     def line(
         source: str, kind: Literal["A", "B"], relative: float, freedom: float = float("inf")
@@ -242,14 +220,15 @@ def _lines(
         finite = float(freedom) if np.isfinite(freedom) else None
         return BudgetLine(source, kind, float(DB * relative), finite)
 
+    repeat = standard_uncertainty(estimate.clean()) / level
     return (
-        line(REPEATABILITY[0], "A", bare.standard_uncertainty() / level, estimate.freedom),
-        line(REPEATABILITY[1], "A", reference.uncertainty / held, reference.freedom),
+        line(IN_THE_LIMITS[0], "A", repeat, estimate.freedom),
+        line(IN_THE_LIMITS[1], "A", reference.uncertainty / held, reference.freedom),
         line("drift of the source", "B", reference.drift),
         line("vertical gain of the scope", "B", _gain(case, reference)),
         line("quantisation", "B", share),
-        line("pickup repeatability", "B", pickup / level),
-        line("choice of the extremes", "B", extremes / level),
+        line(IN_THE_LIMITS[2], "B", slack if name == "coherent" else 0.0),
+        line(IN_THE_LIMITS[3], "B", slack if name == "power" else 0.0),
         line("transfer impedance of the probe", "B", _probe(case)),
     )
 
@@ -257,51 +236,41 @@ def _lines(
 def _gain(case: Case, reference: Reference) -> float:
     """Return the relative uncertainty that is left of the gains; one range cancels with itself."""
     net: dict[float, tuple[float, float]] = dict(reference.gain)
-    for pair in case.targets:
-        scale = pair.shot.capture.vertical_range
-        weight, own = net.get(scale, (0.0, budget.gain_uncertainty(pair.shot)))
-        net[scale] = (weight - 1 / len(case.targets), own)
+    scale = case.target.shot.capture.vertical_range
+    weight, own = net.get(scale, (0.0, budget.gain_uncertainty(case.target.shot)))
+    net[scale] = (weight - 1, own)
     return float(np.sqrt(sum((weight * own) ** 2 for weight, own in net.values())))
 
 
 def _probe(case: Case) -> float:
     """Return the relative uncertainty of the probes; the same probe cancels."""
     net: dict[str, tuple[float, float]] = {}
-    for share, pair in zip(case.shares, case.references, strict=True):
+    pairs = [*case.references, case.target]
+    for share, pair in zip((*case.shares, -1.0), pairs, strict=True):
         probe = pair.shot.capture.transducer
-        net[probe.name] = (net.get(probe.name, (0.0, 0.0))[0] + share, probe.relative_uncertainty)
-    for pair in case.targets:
-        probe = pair.shot.capture.transducer
-        weight = net.get(probe.name, (0.0, 0.0))[0]
-        net[probe.name] = (weight - 1 / len(case.targets), probe.relative_uncertainty)
+        weight, _ = net.get(probe.name, (0.0, 0.0))
+        net[probe.name] = (weight + share, probe.relative_uncertainty)
     return float(np.sqrt(sum((w * u) ** 2 for w, u in net.values() if abs(w) > 1e-9)))
 
 
-def _pickup_error(case: Case) -> float:
-    return float(np.sqrt(np.mean([p.pickup_error**2 for p in case.targets])))
-
-
-def _scale_uncertainty(pairs: Sequence[Pair]) -> float:
+def _scale_uncertainty(pair: Pair) -> float:
     """Return the relative uncertainty of a level: gain and probe, which do not cancel in it."""
-    shot = pairs[0].shot
-    return float(
-        np.hypot(budget.gain_uncertainty(shot), shot.capture.transducer.relative_uncertainty)
-    )
+    probe = pair.shot.capture.transducer
+    return float(np.hypot(budget.gain_uncertainty(pair.shot), probe.relative_uncertainty))
 
 
-def _seen_level(pairs: Sequence[Pair], which: Literal["shot", "floor"]) -> Level:
-    shots = [getattr(pair, which) for pair in pairs]
-    name = pairs[0].measure.name
-    levels = np.concatenate([shot.levels[name] for shot in shots])
+def _seen_level(shot: Shot, case: Case) -> Level:
+    """Return the mean level of the records as taken."""
+    levels = shot.levels[case.target.measure.name]
     value = float(levels.mean())
-    repeat = float(levels.std(ddof=1) / np.sqrt(levels.size)) if levels.size > 1 else 0.0
-    probe = shots[0].capture.transducer
-    scale = np.hypot(budget.gain_uncertainty(shots[0]), probe.relative_uncertainty)
-    return Level(value, probe.unit, float(np.hypot(repeat, value * scale)))
+    repeat = float(levels.std(ddof=1) / np.sqrt(levels.size))
+    scale = _scale_uncertainty(case.target)
+    unit = shot.capture.transducer.unit
+    return Level(value, unit, float(np.hypot(repeat, value * scale)))
 
 
 def _reference_level(case: Case, reference: Reference) -> Level:
-    scale = _scale_uncertainty(case.references)
+    scale = _scale_uncertainty(case.references[0])
     relative = np.hypot(scale, reference.drift)
     return Level(
         reference.value,
@@ -311,28 +280,32 @@ def _reference_level(case: Case, reference: Reference) -> Level:
 
 
 def _level_interval(
-    estimate: Estimate, scale: float, state: State, two: float, one: float
+    estimate: Estimate, scale: float, state: State, two: Factor, one: Factor
 ) -> tuple[float | None, float | None]:
     """Return the interval of the residual itself, with gain and probe. [unit]"""
     if state == "invalid":
         return None, None
     if state == "floor-limited":
-        return None, float(estimate.limits(one)[1] * (1 + one * scale))
+        return None, float(estimate.ceiling(one) * (1 + one.k * scale))
     low, high = estimate.limits(two)
     value = estimate.value
-    spread = two * scale * value
+    spread = two.k * scale * value
     return (
         float(max(0.0, value - np.hypot(value - low, spread))),
         float(value + np.hypot(high - value, spread)),
     )
 
 
-def _bounds(case: Case, name: Correction, k: float) -> tuple[float | None, float | None]:
+def _bounds(
+    case: Case, name: Correction, estimate: Estimate, factor: Factor
+) -> tuple[float | None, float | None]:
     """Return the attenuation between the correction's rigorous bounds of both levels. [dB]"""
     bounds = CORRECTIONS[name].bounds
-    low, high = np.mean([bounds(pair, k) for pair in case.targets], axis=0)
-    pairs = [bounds(pair, k) for pair in case.references]
-    bottom, top = np.array(case.shares) @ np.array(pairs)
+    low, high = bounds(case.target, estimate.value, factor)
+    ends = [
+        bounds(pair, corrections.estimate(pair, name).value, factor) for pair in case.references
+    ]
+    bottom, top = np.array(case.shares) @ np.array(ends)
     return (
         decibels(float(bottom / high)) if high > 0 else None,
         decibels(float(top / low)) if low > 0 else None,

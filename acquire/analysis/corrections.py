@@ -2,20 +2,21 @@
 
 Each takes the same pair of shots and gives the level of the conducted current under its own
 assumption, and the rigorous bounds that hold without that assumption. To add one, write its two
-functions and add one line to `CORRECTIONS`.
+functions and add one line to `CORRECTIONS` (and its name to `inputs.Correction`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from acquire.analysis.estimates import Estimate
-from acquire.analysis.extremes import extremes_estimate
+from acquire.analysis.estimates import Estimate, ExtremeEstimate, Factor, SquaredEstimate
+from acquire.analysis.extremes import extremes_estimate, freed_peak_to_peak
 from acquire.analysis.inputs import Correction, Floats
 from acquire.analysis.measures import Measure
+from acquire.analysis.pickup import pickup_along
 from acquire.analysis.quadratic import coherent_estimate, satterthwaite
 from acquire.analysis.shots import Shot
 
@@ -30,13 +31,13 @@ class Pair:
     ----------
     shot, floor : of the same quantity at the same vertical range.
     measure : one of `MEASURES`.
-    pickup_error : standard, how far the pickup differs between the two shots. [unit]
+    memo : estimates made so far, by correction; several results share a reference.
     """
 
     shot: Shot
     floor: Shot
     measure: Measure
-    pickup_error: float = 0.0
+    memo: dict[Correction, Estimate] = field(default_factory=dict)
 
     @property
     def observed(self) -> float:
@@ -48,6 +49,11 @@ class Pair:
         """Mean level of a record of the floor, as taken."""
         return float(self.floor.levels[self.measure.name].mean())
 
+    @property
+    def pickup_repeatability(self) -> float:
+        """Standard, relative, of the pickup between the shot and its floor. [1]"""
+        return self.shot.capture.pickup_repeatability
+
 
 @dataclass(frozen=True, slots=True)
 class FloorCorrection:
@@ -57,45 +63,51 @@ class FloorCorrection:
     ----------
     right_when : the assumption, in a few words.
     estimate : pair -> level under that assumption.
-    bounds : (pair, coverage factor) -> lowest and highest level that hold without it. [unit]
+    bounds : (pair, level as estimated, coverage factor) -> lowest and highest level that hold
+        without it. [unit]
     """
 
     right_when: str
     estimate: Callable[[Pair], Estimate]
-    bounds: Callable[[Pair, float], Bounds]
+    bounds: Callable[[Pair, float, Factor], Bounds]
 
 
-def coherent_floor(pair_floor: Shot, measure: Measure) -> float:
-    """Return the level of the floor's part that repeats with the trigger. [unit]"""
-    return shot_estimate(pair_floor, None, measure).value
-
-
-def shot_estimate(shot: Shot, floor: Shot | None, measure: Measure) -> Estimate:
-    """Return the coherent estimate of a shot, less a floor where one is given."""
-    rows = [s.rows for s in (shot, floor) if s is not None]
+def coherent(measure: Measure, *shots: Shot) -> SquaredEstimate | ExtremeEstimate:
+    """Return the level of the mean of a shot, less the mean of a floor where one is given."""
     if measure.basis is None:
-        return extremes_estimate(rows[0], rows[1] if floor is not None else None)
-    based = [measure.basis(part, shot.capture.step) for part in rows]
-    return coherent_estimate(based[0], based[1] if floor is not None else None)
+        return extremes_estimate([shot.rows for shot in shots])
+    return coherent_estimate([measure.basis(s.rows, s.capture.step) for s in shots])
+
+
+def coherent_level(measure: Measure, shot: Shot) -> float:
+    """Return the level of the part of a shot that repeats with the trigger. [unit]"""
+    if measure.basis is None:
+        return freed_peak_to_peak(shot.rows)
+    return coherent(measure, shot).value
+
+
+def estimate(pair: Pair, name: Correction) -> Estimate:
+    """Return the level of a pair under one correction, computed once."""
+    if name not in pair.memo:
+        pair.memo[name] = CORRECTIONS[name].estimate(pair)
+    return pair.memo[name]
 
 
 def _mean_and_variance(levels: Floats) -> tuple[float, float, float]:
     """Return the mean, the variance of the mean and its freedom (GUM 4.2)."""
-    size = levels.size
-    variance = float(levels.var(ddof=1)) / size if size > 1 else float("nan")
-    return float(levels.mean()), variance, size - 1.0
+    return float(levels.mean()), float(levels.var(ddof=1)) / levels.size, levels.size - 1.0
 
 
 def _none(pair: Pair) -> Estimate:
     level, variance, freedom = _mean_and_variance(pair.shot.levels[pair.measure.name])
-    return Estimate(level**2, variance, 0.0, freedom, level, pair.floor_level)
+    return SquaredEstimate(level**2, variance, 0.0, freedom, level, pair.floor_level)
 
 
 def _amplitude(pair: Pair) -> Estimate:
     level, variance, freedom = _mean_and_variance(pair.shot.levels[pair.measure.name])
     under, below, other = _mean_and_variance(pair.floor.levels[pair.measure.name])
     rest = level - under
-    return Estimate(
+    return SquaredEstimate(
         squared=rest * abs(rest),
         linear=variance + below,
         quadratic=3 * (variance + below) ** 2,
@@ -112,7 +124,7 @@ def _power(pair: Pair) -> Estimate:
     null = below * (1 + pair.floor.repeats / pair.shot.repeats)
     clear = max(0.0, variance + below - null)
     squared = level - under
-    return Estimate(
+    rest = SquaredEstimate(
         squared=squared,
         linear=clear / (4 * max(squared, np.sqrt(null), np.finfo(float).tiny)),
         quadratic=null,
@@ -120,27 +132,40 @@ def _power(pair: Pair) -> Estimate:
         seen=float(np.sqrt(level)),
         floor=float(np.sqrt(under)),
     )
+    if pair.measure.basis is not None:
+        return rest
+    # The squares of extremes do not add up; by the triangle inequality the level lies between
+    # seen - floor and seen, and anywhere there is as likely.
+    half = max(rest.seen - rest.value, rest.value - rest.seen + rest.floor)
+    return replace(rest, slack=half**2 / 3)
 
 
 def _coherent(pair: Pair) -> Estimate:
-    return shot_estimate(pair.shot, pair.floor, pair.measure).with_pickup(pair.pickup_error)
+    level = coherent(pair.measure, pair.shot, pair.floor)
+    relative = pair.pickup_repeatability
+    if relative == 0:
+        return level
+    floor = coherent_level(pair.measure, pair.floor)
+    along = pickup_along(pair.measure, pair.shot, pair.floor)
+    return level.with_pickup(relative * min(along, floor), relative * floor)
 
 
-def _triangle(pair: Pair, k: float) -> Bounds:  # noqa: ARG001 - one signature for all
+def _triangle(pair: Pair, level: float, factor: Factor) -> Bounds:  # noqa: ARG001
     return abs(pair.observed - pair.floor_level), pair.observed + pair.floor_level
 
 
-def _cross_term(pair: Pair, k: float) -> Bounds:  # noqa: ARG001 - one signature for all
-    """Solve M^2 + 2 M C cos + floor^2 = observed^2 for cos = -1 .. 1, C the coherent floor."""
-    coherent = coherent_floor(pair.floor, pair.measure)
-    squared = max(0.0, _power(pair).squared)
-    root = float(np.sqrt(squared + coherent**2))
-    return root - coherent, root + coherent
+def _cross_term(pair: Pair, level: float, factor: Factor) -> Bounds:  # noqa: ARG001
+    """Solve M^2 + 2 M C cos = observed^2 - floor^2 for cos = -1 .. 1, C the coherent floor."""
+    repeated = coherent_level(pair.measure, pair.floor)
+    root = float(np.hypot(level, repeated))
+    return root - repeated, root + repeated
 
 
-def _pickup(pair: Pair, k: float) -> Bounds:
-    level = shot_estimate(pair.shot, pair.floor, pair.measure).value
-    return max(0.0, level - k * pair.pickup_error), level + k * pair.pickup_error
+def _pickup(pair: Pair, level: float, factor: Factor) -> Bounds:
+    if pair.pickup_repeatability == 0:
+        return level, level
+    error = pair.pickup_repeatability * coherent_level(pair.measure, pair.floor)
+    return max(0.0, level - factor.k * error), level + factor.k * error
 
 
 CORRECTIONS: dict[Correction, FloorCorrection] = {

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from acquire.analysis import bracket, budget, limits
+from acquire.analysis import bracket, budget, corrections, limits
 from acquire.analysis.alignment import Alignment, align
 from acquire.analysis.bands import Band, coverage
 from acquire.analysis.case import Case, solve
-from acquire.analysis.corrections import CORRECTIONS, Pair, coherent_floor
+from acquire.analysis.corrections import CORRECTIONS, Pair
 from acquire.analysis.inputs import Capture, Choices, Floats
-from acquire.analysis.measures import MEASURES, Measure
+from acquire.analysis.measures import MEASURES, Measure, record_levels
 from acquire.analysis.results import (
     Attenuation,
     ConditionResult,
@@ -22,8 +22,11 @@ from acquire.analysis.results import (
     MethodResult,
     Result,
 )
-from acquire.analysis.shots import Shot, prepare
+from acquire.analysis.shots import Shot, pool, prepare
 from acquire.analysis.transfer import known_band
+
+MONITOR = 0.5
+"""A trigger quantity whose floor has this part of its reference's RMS watches the source. [1]"""
 
 
 def evaluate(captures: Sequence[Capture], choices: Choices) -> Result:
@@ -45,6 +48,12 @@ def evaluate(captures: Sequence[Capture], choices: Choices) -> Result:
     drifts: list[Drift] = []
     for quantity in dict.fromkeys(c.quantity for c in captures):
         own = [c for c in captures if c.quantity == quantity]
+        if quantity == choices.trigger_quantity and _is_monitor(own):
+            remarks.append(
+                f"{quantity} shows the event in the floor shots too: it served to trigger and to "
+                "align, and has no attenuation of its own"
+            )
+            continue
         found, drift = _Quantity.of(own, choices, delays).evaluate()
         results += found
         drifts += drift
@@ -84,6 +93,18 @@ def _delays(captures: Sequence[Capture], choices: Choices) -> tuple[dict[str, Fl
     )
 
 
+def _is_monitor(captures: Sequence[Capture]) -> bool:
+    """Return whether the floor shots of a quantity are as strong as its reference shots."""
+    strongest = {
+        role: max(
+            (float(record_levels(c, MEASURES["rms"]).mean()) for c in captures if c.role == role),
+            default=0.0,
+        )
+        for role in ("reference", "floor")
+    }
+    return strongest["floor"] > MONITOR * strongest["reference"]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Quantity:
     """The captures of one quantity, and the shots prepared from them."""
@@ -92,6 +113,7 @@ class _Quantity:
     choices: Choices
     shots: Mapping[str, Shot]
     problems: Mapping[str, str]
+    pairs: dict[tuple[str, ...], Pair] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -130,21 +152,18 @@ class _Quantity:
         if reason is not None:
             return invalid(condition, targets[0], name, self.choices, reason)
         measure = MEASURES[name]
-        times = moments([*targets, *references])
-        shares = bracket.weights(times[len(targets) :], float(np.mean(times[: len(targets)])))
-        remarks = (
-            ()
-            if len(references) > 1
-            else ("no reference on both sides of the target: drift of the source is left out",)
-        )
+        same = [c for c in targets if _same_setting(c, targets[-1])]
+        remarks = _remarks(measure, same, targets, references)
+        times = moments([*same, *references])
+        shares = bracket.weights(times[len(same) :], float(np.mean(times[: len(same)])))
         return solve(
             Case(
                 condition,
-                tuple(self._pair(c, measure) for c in targets),
-                tuple(self._pair(c, measure) for c in references),
+                self._pair(same, measure),
+                tuple(self._pair([c], measure) for c in references),
                 tuple(shares),
                 self.choices,
-                remarks + _partly(measure, targets[0]),
+                remarks,
             )
         )
 
@@ -172,7 +191,7 @@ class _Quantity:
         return None
 
     def _floor(self, capture: Capture) -> Shot | str:
-        """Return the floor nearest in order at the capture's range, or why there is none."""
+        """Return all floor records at the capture's range as one, or why there are none."""
         floors = [c for c in self.captures if c.role == "floor"]
         matched = [c for c in floors if np.isclose(c.vertical_range, capture.vertical_range)]
         if not matched:
@@ -184,27 +203,24 @@ class _Quantity:
         usable = [c for c in matched if c.shot in self.shots]
         if not usable:
             return f"floor shot {matched[0].shot}: {self.problems[matched[0].shot]}"
-        same = [
-            c
-            for c in usable
-            if c.codes.shape[1] == capture.codes.shape[1] and np.isclose(c.step, capture.step)
-        ]
+        same = [c for c in usable if _same_setting(c, capture)]
         if not same:
             return (
                 f"floor shot {usable[0].shot} has another time axis than {capture.shot}: "
                 f"{usable[0].codes.shape[1]} samples of {usable[0].step:g} s against "
                 f"{capture.codes.shape[1]} of {capture.step:g} s"
             )
-        return self.shots[min(same, key=lambda c: abs(c.order - capture.order)).shot]
+        return pool([self.shots[c.shot] for c in same])
 
-    def _pair(self, capture: Capture, measure: Measure) -> Pair:
-        floor = self._floor(capture)
-        assert isinstance(floor, Shot)
-        pair = Pair(self.shots[capture.shot], floor, measure)
-        if capture.pickup_repeatability == 0:
-            return pair
-        error = capture.pickup_repeatability * coherent_floor(floor, measure)
-        return replace(pair, pickup_error=error)
+    def _pair(self, captures: Sequence[Capture], measure: Measure) -> Pair:
+        """Return the pooled captures of one condition at one range with their floor."""
+        key = (*(c.shot for c in captures), measure.name)
+        if key not in self.pairs:
+            floor = self._floor(captures[-1])
+            assert isinstance(floor, Shot)
+            shot = pool([self.shots[c.shot] for c in captures])
+            self.pairs[key] = Pair(shot, floor, measure)
+        return self.pairs[key]
 
     def _drift(self, name: str) -> list[Drift]:
         references = [c for c in self.captures if c.role == "reference"]
@@ -214,11 +230,11 @@ class _Quantity:
         quantity = ends[0].quantity
         if self._reason([], ends, name) is not None:
             return [Drift(quantity, name, None, True, "drift not known: a reference is unusable")]
-        estimates = [CORRECTIONS["coherent"].estimate(self._pair(c, MEASURES[name])) for c in ends]
-        k = budget.coverage_factor(
-            self.choices.coverage, min(estimate.freedom for estimate in estimates)
-        )
-        db, spread = bracket.drift_db(estimates[0], estimates[1], k)
+        estimates = [
+            corrections.estimate(self._pair([c], MEASURES[name]), "coherent") for c in ends
+        ]
+        factor = budget.two_sided(self.choices.coverage, min(e.freedom for e in estimates))
+        db, spread = bracket.drift_db(estimates[0], estimates[1], factor)
         if db is None:
             return [Drift(quantity, name, None, True, "drift is not known: no reference level")]
         allowance = self.choices.drift_allowance
@@ -274,13 +290,34 @@ def _fits(name: str, capture: Capture) -> str | None:
     return found.remark if found.state == "none" else None
 
 
-def _partly(measure: Measure, capture: Capture) -> tuple[str, ...]:
-    """Return the remark on a band that the record covers in part."""
-    if measure.band is None:
-        return ()
-    band = Band(measure.name[-1].upper(), *measure.band, 0.0)
-    found = coverage(band, capture.step, capture.codes.shape[1], _band_limits(capture))
-    return (found.remark,) if found.remark else ()
+def _same_setting(one: Capture, other: Capture) -> bool:
+    """Return whether two captures have the same time axis and vertical range."""
+    return (
+        one.codes.shape[1] == other.codes.shape[1]
+        and bool(np.isclose(one.step, other.step, rtol=1e-9))
+        and bool(np.isclose(one.vertical_range, other.vertical_range))
+    )
+
+
+def _remarks(
+    measure: Measure,
+    used: Sequence[Capture],
+    targets: Sequence[Capture],
+    references: Sequence[Capture],
+) -> tuple[str, ...]:
+    """Return what a reader must know of a result before its numbers."""
+    remarks = []
+    if len(references) < 2:
+        remarks.append("no reference on both sides of the target: drift of the source is left out")
+    if len(used) < len(targets):
+        left = ", ".join(c.shot for c in targets if c not in used)
+        remarks.append(f"not used, because taken at another range or time axis: {left}")
+    if measure.band is not None:
+        band = Band(measure.name[-1].upper(), *measure.band, 0.0)
+        last = used[-1]
+        found = coverage(band, last.step, last.codes.shape[1], _band_limits(last))
+        remarks += [found.remark] if found.remark else []
+    return tuple(remarks)
 
 
 def invalid(

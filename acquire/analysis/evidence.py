@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from acquire.analysis.estimates import Factor
 from acquire.analysis.inputs import Correction, Floats
 from acquire.analysis.measures import Measure, rms_basis
 from acquire.analysis.quadratic import coherent_estimate, products
@@ -49,8 +50,8 @@ def repetition(shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:
     sums = products(own @ own.T)
     group = shot.repeats / own.shape[0]
     total = sums.coherent + group * sums.incoherent
-    alone = coherent_estimate(own, None)
-    significant = alone.detected(float(stats.norm.ppf(1 - SIGNIFICANCE)))
+    alone = coherent_estimate([own])
+    significant = alone.detected(Factor(float(stats.norm.ppf(1 - SIGNIFICANCE)), SIGNIFICANCE))
     part = min(1.0, max(0.0, sums.coherent / total)) if total > 0 else 0.0
     if floor is None:
         return Repetition(part, significant, 0.0)
@@ -61,14 +62,12 @@ def repetition(shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:
     )
     freedom = min(scatter.size, floor_scatter.size) - 1
     beyond = excess > float(stats.t.ppf(1 - SIGNIFICANCE, freedom)) * error
-    level = coherent_estimate(own, other).squared
+    level = coherent_estimate([own, other]).squared
     relative = excess / max(level, excess) if beyond and excess > 0 else 0.0
     return Repetition(part, significant, relative)
 
 
-def choose(
-    target: Repetition, reference: Repetition, floor: Repetition, measure: Measure
-) -> tuple[Correction, str]:
+def choose(target: Repetition, reference: Repetition, floor: Repetition) -> tuple[Correction, str]:
     """Return the correction that the evidence supports, and why."""
     repeats = (
         f"{100 * floor.coherent:.3g} % of the floor's power repeats with the trigger"
@@ -79,15 +78,9 @@ def choose(
     worst = max(target.excess, reference.excess)
     if worst <= UNREPEATED:
         return "coherent", f"coherent: the events repeat; {repeats}"
-    name: Correction = "none" if measure.basis is None else "power"
-    why = (
-        "peak-to-peak of records that do not repeat has no unbiased correction"
-        if name == "none"
-        else "power subtraction does not rest on repetition"
-    )
-    return name, (
-        f"{name}: the events do not repeat (scatter beyond the floor's is "
-        f"{100 * worst:.3g} % of the power), and {why}; {repeats}"
+    return "power", (
+        f"power: the events do not repeat (scatter beyond the floor's is {100 * worst:.3g} % of "
+        f"the power), and power subtraction does not rest on repetition; {repeats}"
     )
 
 

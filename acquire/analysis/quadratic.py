@@ -11,13 +11,17 @@ Everything follows from the Gram matrix of the rows, so a record of any length c
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import helmert
+from scipy.linalg import block_diag, helmert
 
-from acquire.analysis.estimates import Estimate
+from acquire.analysis.estimates import SquaredEstimate
 from acquire.analysis.inputs import Floats
+
+TINY = float(np.finfo(float).tiny)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,111 +42,98 @@ class Products:
 
 
 def products(gram: Floats) -> Products:
-    """Return the coherent and the total squared level of a shot from its Gram matrix."""
-    count = gram.shape[0]
-    trace = float(np.trace(gram))
-    if count < 2:
-        return Products(trace, trace)
-    return Products((float(gram.sum()) - trace) / (count * (count - 1)), trace / count)
-
-
-def coherent_estimate(target: Floats, floor: Floats | None) -> Estimate:
-    """Estimate the level of (mean of target rows - mean of floor rows).
+    """Return the coherent and the total squared level of a shot from its Gram matrix.
 
     Parameters
     ----------
-    target, floor : rows in the measure's basis, shape (row, coordinate), at least 2 rows each.
+    gram : shape (row, row), at least 2 rows.
     """
-    count = target.shape[0]
-    rows = target if floor is None else np.concatenate([target, floor])
-    gram = rows @ rows.T
-    own = products(gram[:count, :count])
-    squared = own.coherent
-    noise = own.incoherent / count
-    if floor is not None:
-        other = products(gram[count:, count:])
-        squared += other.coherent - 2 * float(gram[:count, count:].mean())
-        noise += other.incoherent / floor.shape[0]
-    linear, freedom = _linear(gram, count, squared)
-    quadratic, pairs = _quadratic(gram, count)
+    count = gram.shape[0]
+    trace = float(np.trace(gram))
+    return Products((float(gram.sum()) - trace) / (count * (count - 1)), trace / count)
+
+
+def coherent_estimate(shots: Sequence[Floats]) -> SquaredEstimate:
+    """Estimate the level of the mean of a shot, less the mean of a floor where one is given.
+
+    Parameters
+    ----------
+    shots : one or two (target, floor), each of shape (row, coordinate) in the measure's basis,
+        at least 2 rows.
+    """
+    rows = np.concatenate(shots)
+    sizes = [part.shape[0] for part in shots]
+    gram: Floats = rows @ rows.T
+    weights = np.repeat([1 / sizes[0], *(-1 / size for size in sizes[1:])], sizes)
+    parts = _slices(sizes)
+    sums = [products(gram[part, part]) for part in parts]
+    noise = sum(max(0.0, p.incoherent) / size for p, size in zip(sums, sizes, strict=True))
+    squared = float(weights @ gram @ weights) - noise
+    first_order, freedom = _first_order(gram, weights, parts)
+    quadratic = _quadratic(gram, sizes)
     # The scatter of the first-order terms holds the second-order variance twice.
-    over = max(np.sqrt(quadratic), squared, np.finfo(float).tiny)
-    clear = max(0.0, linear - 2 * quadratic) / (4 * over)
-    return Estimate(
+    clear = max(0.0, first_order - 2 * quadratic) / (4 * max(np.sqrt(quadratic), squared, TINY))
+    noise_freedom = max(1.0, 2 * noise**2 / max(quadratic, TINY))
+    return SquaredEstimate(
         squared=squared,
         linear=clear,
         quadratic=quadratic,
         freedom=freedom,
         seen=float(np.sqrt(max(0.0, squared) + noise)),
         floor=float(np.sqrt(noise)),
-        quadratic_freedom=pairs,
+        noise_freedom=(noise_freedom, noise_freedom * (sum(sizes) - len(sizes))),
     )
 
 
-def _linear(gram: Floats, count: int, squared: float) -> tuple[float, float]:  # noqa: ARG001
+def _slices(sizes: Sequence[int]) -> list[slice]:
+    ends = np.cumsum([0, *sizes])
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise(ends)]
+
+
+def _first_order(gram: Floats, weights: Floats, parts: Sequence[slice]) -> tuple[float, float]:
     """Return the variance of the squared level's first-order terms, and its freedom.
 
-    Term of row k: twice its deviation from its own mean, along (the mean of the others less the
-    other shot's mean).
+    Term of row k: twice its deviation from its own mean, along (the mean of the others of its
+    shot less the other shot's mean).
     """
     variances, freedoms = [], []
-    weights = np.zeros(gram.shape[0])
-    weights[:count] = 1 / count
-    if gram.shape[0] > count:
-        weights[count:] = -1 / (gram.shape[0] - count)
-    for part in (slice(0, count), slice(count, gram.shape[0])):
-        size = gram[part, part].shape[0]
-        if size < 2:
-            continue
-        along = gram[part] @ weights
+    for part in parts:
+        along = np.sign(weights[part]) * (gram[part] @ weights)
         own = gram[part, part]
-        own_mean = own.mean(axis=1)
-        deviation = np.diag(own) - 2 * own_mean + own.mean()
-        sign = 1.0 if part.start == 0 else -1.0
-        term = sign * (along - along.mean()) - deviation / (size - 1)
+        size = own.shape[0]
+        deviation = np.diag(own) - 2 * own.mean(axis=1) + own.mean()
+        term = along - deviation / (size - 1)
         variances.append(4 * float(term.var(ddof=1)) / size)
         freedoms.append(size - 1.0)
     return sum(variances), satterthwaite(variances, freedoms)
 
 
-def _quadratic(gram: Floats, count: int) -> tuple[float, float]:
-    """Return twice the trace of the squared covariance of the difference, and its freedom.
+def _quadratic(gram: Floats, sizes: Sequence[int]) -> float:
+    """Return twice the trace of the squared covariance of the difference of the means.
 
-    Orthonormal contrasts of the rows are free of the signal and have the covariance of one row;
-    the product of two different contrasts has the trace of the squared covariance as its mean
-    square.
+    Orthonormal contrasts of the rows of a shot are free of the signal and have the covariance of
+    one row; the product of two different contrasts has the trace of the (product of the)
+    covariances as its mean square.
     """
-    sizes = [count] + ([gram.shape[0] - count] if gram.shape[0] > count else [])
-    blocks = np.zeros((sum(size - 1 for size in sizes), gram.shape[0]))
-    row = column = 0
-    for size in sizes:
-        blocks[row : row + size - 1, column : column + size] = helmert(size)
-        row, column = row + size - 1, column + size
-    inner = (blocks @ gram @ blocks.T) ** 2
-    first = sizes[0] - 1
-    total, pairs = 0.0, 0.0
-    for a, size_a in enumerate(sizes):
-        for b, size_b in enumerate(sizes):
-            piece = inner[
-                slice(0, first) if a == 0 else slice(first, None),
-                slice(0, first) if b == 0 else slice(first, None),
-            ]
-            if a == b:
-                off = size_a - 1
-                if off < 2:
-                    total += 2 * float(np.trace(piece)) / (size_a * size_b)
-                    pairs += 1
-                    continue
-                mean = (float(piece.sum()) - float(np.trace(piece))) / (off * (off - 1))
-                pairs += off * (off - 1) / 2
-            else:
-                mean = float(piece.mean())
-                pairs += piece.size / 2
-            total += 2 * mean / (size_a * size_b)
-    return total, pairs
+    contrasts = block_diag(*(helmert(size) for size in sizes))
+    squares = (contrasts @ gram @ contrasts.T) ** 2
+    parts = _slices([size - 1 for size in sizes])
+    total = 0.0
+    for a, part in enumerate(parts):
+        for b, other in enumerate(parts):
+            block = squares[part, other]
+            count = block.shape[0]
+            if a != b:
+                mean = float(block.mean())
+            elif count > 1:
+                mean = (float(block.sum()) - float(np.trace(block))) / (count * (count - 1))
+            else:  # two rows: the square of the one contrast's square, far too large, so safe
+                mean = float(block[0, 0])
+            total += 2 * mean / (sizes[a] * sizes[b])
+    return total
 
 
-def satterthwaite(variances: list[float], freedoms: list[float]) -> float:
+def satterthwaite(variances: Sequence[float], freedoms: Sequence[float]) -> float:
     """Return the effective degrees of freedom of a sum of variances (GUM equation G.2b)."""
     total = sum(variances)
     below = sum(v * v / f for v, f in zip(variances, freedoms, strict=True) if np.isfinite(f))

@@ -8,7 +8,7 @@ whatever the number of repeats.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,30 +32,22 @@ class Shot:
     Attributes
     ----------
     capture : what it came from.
+    repeats : records in it.
     rows : shape (row, time), in the quantity's unit, aligned.
     levels : measure -> level of each record as taken, shape (repeat,).
     noise : standard deviation of one sample between repeats, RMS over the record; None for one
         repeat. In the quantity's unit.
     lsb : one code, in the quantity's unit.
+    swing : mean peak-to-peak of a record at the scope's input. [V]
     """
 
     capture: Capture
+    repeats: int
     rows: Floats
     levels: Mapping[str, Floats]
     noise: float | None
     lsb: float
-
-    @property
-    def repeats(self) -> int:
-        """Records in the shot."""
-        return int(self.capture.codes.shape[0])
-
-    @property
-    def swing(self) -> float:
-        """Mean peak-to-peak of a record at the scope's input. [V]"""
-        codes = self.capture.codes
-        spread = codes.max(axis=1).astype(np.int64) - codes.min(axis=1)
-        return float((spread * np.abs(self.capture.gain)).mean())
+    swing: float
 
     def mean(self) -> Floats:
         """Return the coherent mean trace. Shape (time,)."""
@@ -76,11 +68,38 @@ def prepare(capture: Capture, measures: Iterable[str], delays: Floats | None = N
     rows, noise = _rows_and_noise(capture, delays)
     return Shot(
         capture=capture,
+        repeats=capture.codes.shape[0],
         rows=rows,
         levels={name: record_levels(capture, MEASURES[name]) for name in measures},
         noise=noise,
         lsb=float(np.abs(capture.gain).mean() / capture.transducer.transfer),
+        swing=_swing(capture),
     )
+
+
+def pool(shots: Sequence[Shot]) -> Shot:
+    """Return several shots of one condition at one range as one; the last names it."""
+    last = shots[-1]
+    if len(shots) == 1:
+        return last
+    repeats = sum(shot.repeats for shot in shots)
+    noises = [shot.noise**2 * shot.repeats for shot in shots if shot.noise is not None]
+    return Shot(
+        capture=last.capture,
+        repeats=repeats,
+        rows=np.concatenate([shot.rows for shot in shots]),
+        levels={
+            name: np.concatenate([shot.levels[name] for shot in shots]) for name in last.levels
+        },
+        noise=float(np.sqrt(sum(noises) / repeats)) if len(noises) == len(shots) else None,
+        lsb=last.lsb,
+        swing=float(np.mean([shot.swing for shot in shots])),
+    )
+
+
+def _swing(capture: Capture) -> float:
+    spread = capture.codes.max(axis=1).astype(np.int64) - capture.codes.min(axis=1)
+    return float((spread * np.abs(capture.gain)).mean())
 
 
 def most_rows(repeats: int, length: int) -> int:
