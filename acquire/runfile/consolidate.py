@@ -58,7 +58,7 @@ def estimate_bytes(shots: Iterable[ShotSize]) -> int:
     for shot in shots:
         traces = shot.repeats * shot.quantities
         codes = traces * (shot.samples * shot.code_bytes + 4 * -(-shot.samples // CHUNK))
-        total += 2 * (codes + codes // 8000 + 2048 * traces + 65536) + shot.samples // 8
+        total += 2 * (codes + codes // 8000 + 512 * traces + 65536) + shot.samples // 8
     return total
 
 

@@ -80,9 +80,7 @@ class RunFile:
         )
 
     def _text(self, place: str) -> str:
-        dataset = self._file.get(place)
-        if not isinstance(dataset, h5py.Dataset) or dataset.shape != ():
-            raise DamagedFileError(f"{self.path}: the text {place} is missing")
+        dataset = self._text_dataset(place)
         with trusting_nothing(self.path, place):
             size = int(dataset.attrs["bytes"])
             if not 0 <= size <= dataset.dtype.itemsize:
@@ -92,7 +90,13 @@ class RunFile:
 
     def _label(self, place: str) -> str:
         with trusting_nothing(self.path, place):
-            return str(self._file[place].attrs["name"])
+            return str(self._text_dataset(place).attrs["name"])
+
+    def _text_dataset(self, place: str) -> Any:
+        dataset = self._file.get(place)
+        if not isinstance(dataset, h5py.Dataset) or dataset.shape != ():
+            raise DamagedFileError(f"{self.path}: the text {place} is missing")
+        return dataset
 
     def _read_entries(self) -> tuple[ShotEntry, ...]:
         names = list(self._reader.group("/shots"))

@@ -122,7 +122,7 @@ class SealedFile(io.RawIOBase):
 
     def __init__(self, path: Path) -> None:
         super().__init__()
-        self.path = path
+        self.path, self._fd = path, -1
         try:
             self._fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK)  # a FIFO must not hang us
         except OSError as error:
@@ -130,10 +130,10 @@ class SealedFile(io.RawIOBase):
         try:
             self.seal = read_seal(self._fd, path)
         except OSError as error:
-            os.close(self._fd)
+            self.close()
             raise DamagedFileError(f"{path}: cannot be read: {error.strerror}") from error
         except DamagedFileError:
-            os.close(self._fd)
+            self.close()
             raise
         self._checked = bytearray(self.seal.blocks)
         self._buffer = bytearray(min(BLOCK, max(1, self.seal.size)))
@@ -143,8 +143,9 @@ class SealedFile(io.RawIOBase):
 
     def close(self) -> None:
         """Close the file; twice is harmless."""
-        if not self.closed:
-            os.close(self._fd)
+        fd, self._fd = self._fd, -1
+        if fd >= 0:  # never twice: the number may be another file's by then
+            os.close(fd)
         super().close()
 
     def readable(self) -> bool:

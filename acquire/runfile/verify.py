@@ -90,6 +90,8 @@ def _verify_contents(path: Path, kind: str) -> list[Damage]:
         with SealedReader(path, kind) as reader:
             wrong = differences(reader.manifest(), take_manifest(reader.file, path))
             for name in reader.group("/shots"):
+                if kind == "floorshot-shot" and name != path.stem:
+                    wrong.append((f"/shots/{name}", "in the file of another shot"))
                 ShotGroup(reader.group(f"/shots/{name}"), name, path)
     except DamagedFileError as error:
         return [_damage(path, "", error)]

@@ -1,3 +1,4 @@
+import gc
 import os
 
 import h5py
@@ -67,6 +68,20 @@ def test_a_file_that_is_none_of_ours_is_told_apart(tmp_path, content, words):
 
     with pytest.raises(DamagedFileError, match=words):
         SealedFile(tmp_path / "x")
+
+
+def test_a_refused_file_closes_its_descriptor_once(tmp_path):
+    """Closed twice, the number may be another file's by then: that once took an event log away."""
+    (tmp_path / "x").write_bytes(b"hello")
+    with pytest.raises(DamagedFileError) as caught:
+        SealedFile(tmp_path / "x")
+    fd = os.open(tmp_path / "x", os.O_RDONLY)
+    caught.value.__traceback__ = None
+    del caught
+    gc.collect()
+
+    assert os.fstat(fd).st_size == 5
+    os.close(fd)
 
 
 def test_what_is_no_file_is_refused_without_waiting(tmp_path):
