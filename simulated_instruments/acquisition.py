@@ -26,8 +26,8 @@ PIECE = 1 << 20
 """Samples that are synthesised at a time."""
 REPEAT_FROM = 4
 """Pieces of a long record that are synthesised; the following ones repeat the last of these."""
-SEARCH = 64
-"""Events that one look for a trigger examines."""
+SEARCH = 4
+"""Events that one look for a trigger examines beyond those that it needs."""
 
 
 class State(enum.Enum):

@@ -199,6 +199,7 @@ class Instrument:
 
     identity: tuple[str, str, str, str] = ("QUILLMOOR INSTRUMENTS", "", "0", "0")
     longest_input = 1 << 20
+    longest_mnemonic = 12
 
     def __init__(self) -> None:
         self.status = Status(texts=self.device_errors())
@@ -339,7 +340,7 @@ class Instrument:
             name, path = name[1:], Path(self._tree.root)
         parent, at = path, path
         for text in name.split(":"):
-            if len(text) > 16:
+            if len(text) > self.longest_mnemonic:
                 raise ScpiError(-112, header)
             found = at.node.child(text)
             if found is None:

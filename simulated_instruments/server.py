@@ -79,12 +79,18 @@ class Server:
     def close(self) -> None:
         """Stop listening and drop all clients; returns within about a second."""
         self._stop.set()
-        if self._listener is not None:
-            self._listener.close()
+        self._stop_listening()
         self._drop_clients()
         deadline = time.monotonic() + 2.0
         for thread in self._threads:
             thread.join(max(0.0, deadline - time.monotonic()))
+
+    def _stop_listening(self) -> None:
+        listener, self._listener = self._listener, None
+        if listener is not None:
+            with contextlib.suppress(OSError):
+                listener.shutdown(socket.SHUT_RDWR)  # close alone leaves a waiting accept listening
+            listener.close()
 
     def _drop_clients(self) -> None:
         with self._guard:
@@ -101,15 +107,16 @@ class Server:
 
     def _accept(self) -> None:
         while not self._stop.is_set():
-            if self._listener is None:  # rebooting
-                if time.monotonic() < self._dark_until:
+            listener = self._listener
+            if listener is None:  # rebooting, or closing
+                if self._stop.is_set() or time.monotonic() < self._dark_until:
                     self._stop.wait(0.005)
                     continue
                 with contextlib.suppress(OSError):
                     self._listen(self.port)
                 continue
             try:
-                client, _ = self._listener.accept()
+                client, _ = listener.accept()
             except TimeoutError:
                 continue
             except OSError:
@@ -123,7 +130,8 @@ class Server:
         with self._guard:
             self._clients.add(client)
         try:
-            self.serve(client)
+            if not self._stop.is_set() and time.monotonic() >= self._dark_until:
+                self.serve(client)
         except (LinkEndedError, DeviceClearedError, OSError):
             pass
         finally:
@@ -190,9 +198,7 @@ class Server:
 
     def _reboot(self, seconds: float, client: socket.socket) -> None:
         self._dark_until = time.monotonic() + seconds
-        listener, self._listener = self._listener, None
-        if listener is not None:
-            listener.close()
+        self._stop_listening()
         self.instrument.power_cycle()
         self._drop_clients()
         client.close()

@@ -30,6 +30,7 @@ SCALES = tuple(m * 10.0**e for e in range(-9, 2) for m in (1, 2, 5))
 class TwoCharacterScope(SimulatedScope):
     """The commands that both such families have."""
 
+    longest_mnemonic = 20
     couplings: tuple[str, ...] = ("A1M", "D1M", "D50")
     aliases: tuple[tuple[str, str], ...] = ()
 
