@@ -179,7 +179,10 @@ class Capturer:
     def _tell_stored(self, entry: ShotEntry, checks: ShotChecks, seconds: float) -> Shot:
         peaks = {q: sum(values) / len(values) for q, values in checks.peaks.items()}
         if entry.role == "floor":
-            self.floor_peaks.update({(q, checks.ranges[q]): peak for q, peak in peaks.items()})
+            for quantity, peak in peaks.items():
+                # a floor below half a code is one that this range cannot show
+                least = abs(checks.first[quantity].gain) / 2
+                self.floor_peaks[quantity, checks.ranges[quantity]] = max(peak, least)
         self.acquirer.events.emit(
             "shot_stored", shot=entry.name, role=entry.role, condition=entry.condition,
             ranges=checks.ranges, peaks=peaks, remarks=entry.quality.remarks,

@@ -101,8 +101,11 @@ class Execution:
             self.events.emit("clock_jumped", seconds=jumped)
 
     # -- what is left to do ----------------------------------------------------------------------
-    def _is_needed(self, index: int) -> bool:
-        """Whether a step still serves a shot that is not stored."""
+    def _is_needed(self, index: int, *, floors_too: bool = False) -> bool:
+        """Whether a step still serves a shot that is not stored.
+
+        ``floors_too`` takes a floor visit ahead for needed: its ranges are not known yet.
+        """
         step = self.plan.steps[index]
         if step.kind == "capture":
             return not self._stored(index)
@@ -117,7 +120,7 @@ class Execution:
                 break
             if kind == "capture" and not self._stored(following):
                 return True
-            if kind == "floor" and self._floor_sets(following):
+            if kind == "floor" and (floors_too or self._floor_sets(following)):
                 return True
         return False
 
@@ -158,7 +161,7 @@ class Execution:
 
     def _hands_needed(self, index: int) -> int:
         ahead = sum(
-            step.by_hand and self._is_needed(number)
+            step.by_hand and self._is_needed(number, floors_too=True)
             for number, step in enumerate(self.plan.steps)
             if number >= index
         )
