@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cached_property
@@ -161,10 +161,15 @@ def _loaded(
     store = ProbeFolders(folder) if texts is None else ProbeTexts(texts)
     probes, found = _probes(source, store)
     problems += found
-    if bench is not None and not problems:
-        problems += [source.problem(*complaint) for complaint in _model(bench, scopes)]
+    named = _named_model(source.data)
+    if named is not None and scopes and named not in scopes:
+        message = f"there is no scope profile '{named}'{did_you_mean(named, scopes)}"
+        problems.append(source.problem(("scope", "profile"), message))
+    if bench is not None and named in scopes:
+        problems += [source.problem(*c) for c in _inputs_of_model(bench, scopes[named])]
     if problems or bench is None:
-        raise BadInputError(problems)
+        # those of the bench profile first, in the order of its lines
+        raise BadInputError(sorted(problems, key=lambda p: (p.file != source.name, p.file, p.line)))
     return LoadedBench(bench, source, probes, scopes)
 
 
@@ -206,21 +211,18 @@ def _is_file_name(value: object) -> bool:
     return isinstance(value, str) and 0 < len(value) <= 100 and not set(value) & set("/\\\0")
 
 
-def _model(bench: Bench, scopes: Mapping[str, ScopeProfile]) -> list[Complaint]:
+def _named_model(data: object) -> str | None:
+    scope = data.get("scope") if isinstance(data, dict) else None
+    named = scope.get("profile") if isinstance(scope, dict) else None
+    return named if isinstance(named, str) else None
+
+
+def _inputs_of_model(bench: Bench, model: ScopeProfile) -> Iterator[Complaint]:
     """Hold the inputs against the scope's model, where the profile names one."""
-    named = bench.scope.profile
-    if named is None:
-        return []
-    if named not in scopes:
-        message = f"there is no scope profile '{named}'{did_you_mean(named, scopes)}"
-        return [(("scope", "profile"), message)]
-    model, found = scopes[named], list[Complaint]()
     for name, wired in bench.inputs.items():
         if wired.channel > model.channels:
-            message = f"{named} has {model.channels} channels, so there is no {wired.channel}"
-            found.append((("inputs", name, "channel"), message))
+            message = f"{model.name} has {model.channels} channels, so there is no {wired.channel}"
+            yield ("inputs", name, "channel"), message
         if not any(abs(wired.input_impedance - z) <= 0.01 * z for z in model.input_impedances):
             choices = " or ".join(format_quantity(z, "ohm") for z in model.input_impedances)
-            message = f"{named} has inputs of {choices}"
-            found.append((("inputs", name, "input_impedance"), message))
-    return found
+            yield ("inputs", name, "input_impedance"), f"{model.name} has inputs of {choices}"
