@@ -4,9 +4,9 @@ Run it from the project's folder::
 
     python tests/benchmarks/transfer_speed.py [--small]
 
-The server is a process of its own on 127.0.0.1. The ways are measured in turn, round after round, in
-shuffled order; what is printed is the median of each and its ratio to the bare one of the same
-transport. ``plain`` is pyvisa's ``query_binary_values`` with its default settings, only for the sizes
+The server is a process of its own on 127.0.0.1. The ways are measured in turn, round after round,
+in shuffled order; what is printed is the median of each and its ratio to the bare one of the same
+transport. ``plain`` is pyvisa's ``query_binary_values`` with its default settings, only for sizes
 where it ends in a reasonable time. Paced rows let the kernel hold the server to 1 Gb/s
 (SO_MAX_PACING_RATE), which is where the line, not the program, ought to be the limit.
 ``fetch`` is a whole ``Scope.fetch``: settings, preamble, transfer, signed codes, clipping count.
@@ -175,7 +175,7 @@ class BareHislip(BareSocket):
         while kind != 7:
             self.take(memoryview(self.header))
             _, kind, _, _, length = HISLIP.unpack(self.header)
-            if length == 11 and at == 0 or kind == 7:
+            if (length == 11 and at == 0) or kind == 7:
                 self.take(memoryview(self.head)[:length])
             else:
                 self.take(view[at : at + length])

@@ -49,6 +49,20 @@ def test_every_pattern_names_a_dialect():
         ("KEYSIGHT TECHNOLOGIES", "DSOX1204G", "keysight_infiniivision"),
         ("TEKTRONIX", "DPO4104", "tektronix"),
         ("TEKTRONIX", "MSO54", "tektronix"),
+        ("TEKTRONIX", "TDS5104B", "tektronix"),
+        ("TEKTRONIX", "TDS 2014", "tektronix_old"),
+        ("TEKTRONIX", "TDS2024C", "tektronix_old"),
+        ("AGILENT TECHNOLOGIES", "MSO7054B", "keysight_infiniivision"),
+        ("KEYSIGHT TECHNOLOGIES", "DSOS104A", "keysight_infiniium"),
+        ("AGILENT TECHNOLOGIES", "DSO9404A", "keysight_infiniium"),
+        ("KEYSIGHT TECHNOLOGIES", "MXR404A", "keysight_infiniium"),
+        ("RIGOL TECHNOLOGIES", "DS1104Z", "rigol"),
+        ("RIGOL TECHNOLOGIES", "MSO5104", "rigol"),
+        ("Siglent Technologies", "SDS1104X-E", "siglent_old"),
+        ("LECROY", "T3DSO1204", "siglent_old"),
+        ("LECROY", "WAVERUNNER8404M-MS", "lecroy"),
+        ("LECROY", "HDO4034", "lecroy"),
+        ("Rohde&Schwarz", "RTB2004", "rohde_schwarz"),
         ("QUILLMOOR INSTRUMENTS", "QV-3054", "keysight_infiniivision"),
         ("QUILLMOOR INSTRUMENTS", "QC-4104", "tektronix"),
     ],
@@ -56,6 +70,19 @@ def test_every_pattern_names_a_dialect():
 def test_dialect_by_identity(maker, model, dialect):
     assert dialect_for(identity(maker, model)) == dialect
     assert dialect_for(identity(maker.title(), model.lower())) == dialect
+
+
+@pytest.mark.parametrize(
+    ("maker", "model"),
+    [
+        ("Rohde&Schwarz", "RTO"),
+        ("Siglent Technologies", "SDS2104X Plus"),
+        ("RIGOL TECHNOLOGIES", "DHO924"),
+        ("TEKTRONIX", "TDS3034B"),
+    ],
+)
+def test_relatives_that_speak_otherwise_are_not_claimed(maker, model):
+    assert dialect_for(identity(maker, model)) is None
 
 
 def test_unknown_identity():

@@ -6,6 +6,7 @@ the real families would. Here a driver meets its twin on a real socket.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 import threading
@@ -70,11 +71,28 @@ def dialect(request):
     return request.param
 
 
+@pytest.fixture(scope="module")
+def benches():
+    """Keep one bench of each dialect for the whole module: what a circuit works out is costly."""
+    with contextlib.ExitStack() as stack:
+        made: dict[str, SimulatedBench] = {}
+
+        def bench_of(dialect: str) -> SimulatedBench:
+            if dialect not in made:
+                made[dialect] = stack.enter_context(SimulatedBench(seed=3, dialect=dialect))
+            return made[dialect]
+
+        yield bench_of
+
+
 @pytest.fixture
-def bench(dialect):
-    with SimulatedBench(seed=3, dialect=dialect) as made:
-        made.circuit.set_condition("bare")
-        yield made
+def bench(dialect, benches):
+    made = benches(dialect)
+    made.circuit.set_condition("bare")
+    made.faults.clear()
+    made.faults.struck.clear()
+    yield made
+    made.faults.clear()
 
 
 def opened(bench, dialect, code_bits=8, **changes):
