@@ -207,7 +207,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args()
     names = [name for name in regimes() if asked.only in name]
-    print(table(run(names, asked.runs, workers=asked.workers)))
+    sys.stdout.write(table(run(names, asked.runs, workers=asked.workers)) + "\n")
 
 
 if __name__ == "__main__":

@@ -102,9 +102,16 @@ class Bench:
         self.t = t
         self.truth, self.levels = {}, {}
         for name in measures:
-            one = MEASURES[name].levels(np.stack([self.source(t), self.residual(t)]), STEP)
+            one = [self._truth(MEASURES[name], wave) for wave in (self.source, self.residual)]
             self.levels[name] = one[1]
             self.truth[name] = float(20 * np.log10(one[0] / one[1]))
+
+    def _truth(self, measure, wave):
+        """Return the mean of the measure over events."""
+        if self.regime.repeatable:
+            return float(measure.levels(wave(self.t)[None, :], STEP)[0])
+        events = np.stack([event(self.t) for event in self._random(wave, 400)])
+        return float(measure.levels(events, STEP).mean())
 
     def shot(self, order, role, condition, wave, amplitude, full_scale, pickup_factor):
         rng, r = self.rng, self.regime
@@ -118,7 +125,7 @@ class Bench:
                 body += event[:, None] * wave(time)
             else:
                 body += event[:, None] * np.stack(
-                    [w(row) for w, row in zip(self._random(wave, n), time)]
+                    [w(row) for w, row in zip(self._random(wave, n), time, strict=True)]
                 )
         if self.p:
             body += pickup_factor * event[:, None] * self.p_level * self.pick(time)
@@ -219,7 +226,7 @@ class Bench:
         incoherent = np.sqrt(
             (self.carrier**2 + self.noise**2 + (0.001 * target) ** 2) * 2 / r.repeats
         )
-        # Peak-to-peak of white noise over a record of 1000 samples is about 6.5 standard deviations.
+        # Peak-to-peak of white noise over 1000 samples is about 6.5 standard deviations.
         floors = {
             name: incoherent * (6.5 if MEASURES[name].basis is None else 1.0) for name in self.truth
         }
