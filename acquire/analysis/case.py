@@ -24,6 +24,7 @@ from acquire.analysis.results import (
     State,
 )
 from acquire.analysis.shots import Shot
+from acquire.analysis.summary import one_way
 
 TINY = float(np.finfo(float).tiny)
 
@@ -214,23 +215,34 @@ def _lines(
     share = float(np.hypot(own / level, reference.quantisation / held)) * factor
     slack = np.sqrt(estimate.slack) / level
 
-    def line(
-        source: str, kind: Literal["A", "B"], relative: float, freedom: float = float("inf")
-    ) -> BudgetLine:
-        finite = float(freedom) if np.isfinite(freedom) else None
-        return BudgetLine(source, kind, float(DB * relative), finite)
-
     repeat = standard_uncertainty(estimate.clean()) / level
     return (
-        line(IN_THE_LIMITS[0], "A", repeat, estimate.freedom),
-        line(IN_THE_LIMITS[1], "A", reference.uncertainty / held, reference.freedom),
-        line("drift of the source", "B", reference.drift),
-        line("vertical gain of the scope", "B", _gain(case, reference)),
-        line("quantisation", "B", share),
-        line(IN_THE_LIMITS[2], "B", slack if name == "coherent" else 0.0),
-        line(IN_THE_LIMITS[3], "B", slack if name == "power" else 0.0),
-        line("transfer impedance of the probe", "B", _probe(case)),
+        _line(IN_THE_LIMITS[0], "A", repeat, estimate.freedom),
+        _line(IN_THE_LIMITS[1], "A", reference.uncertainty / held, reference.freedom),
+        *_between_shots(case.target),
+        _line("drift of the source", "B", reference.drift),
+        _line("vertical gain of the scope", "B", _gain(case, reference)),
+        _line("quantisation", "B", share),
+        _line(IN_THE_LIMITS[2], "B", slack if name == "coherent" else 0.0),
+        _line(IN_THE_LIMITS[3], "B", slack if name == "power" else 0.0),
+        _line("transfer impedance of the probe", "B", _probe(case)),
     )
+
+
+def _line(
+    source: str, kind: Literal["A", "B"], relative: float, freedom: float = float("inf")
+) -> BudgetLine:
+    finite = float(freedom) if np.isfinite(freedom) else None
+    return BudgetLine(source, kind, float(DB * relative), finite)
+
+
+def _between_shots(target: Pair) -> tuple[BudgetLine, ...]:
+    """Return the line for what differs between several shots of one condition (GUM H.5)."""
+    if len(target.members) < 2:
+        return ()
+    found = one_way(target.members)
+    relative = float(np.sqrt(found.component / len(target.members))) / max(target.observed, TINY)
+    return (_line("between shots of the condition", "A", relative, found.between_freedom),)
 
 
 def _gain(case: Case, reference: Reference) -> float:

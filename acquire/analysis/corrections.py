@@ -19,6 +19,7 @@ from acquire.analysis.measures import Measure
 from acquire.analysis.pickup import pickup_along
 from acquire.analysis.quadratic import coherent_estimate, satterthwaite
 from acquire.analysis.shots import Shot
+from acquire.analysis.summary import TypeA, type_a
 
 Bounds = tuple[float, float]
 
@@ -31,12 +32,14 @@ class Pair:
     ----------
     shot, floor : of the same quantity at the same vertical range.
     measure : one of `MEASURES`.
+    members : record levels of each shot that was pooled into ``shot``.
     memo : estimates made so far, by correction; several results share a reference.
     """
 
     shot: Shot
     floor: Shot
     measure: Measure
+    members: tuple[Floats, ...] = ()
     memo: dict[Correction, Estimate] = field(default_factory=dict)
 
     @property
@@ -93,44 +96,45 @@ def estimate(pair: Pair, name: Correction) -> Estimate:
     return pair.memo[name]
 
 
-def _mean_and_variance(levels: Floats) -> tuple[float, float, float]:
-    """Return the mean, the variance of the mean and its freedom (GUM 4.2)."""
-    return float(levels.mean()), float(levels.var(ddof=1)) / levels.size, levels.size - 1.0
+def _freedom(one: TypeA, other: TypeA) -> float:
+    return satterthwaite([one.variance, other.variance], [one.freedom, other.freedom])
 
 
 def _none(pair: Pair) -> Estimate:
-    level, variance, freedom = _mean_and_variance(pair.shot.levels[pair.measure.name])
-    return SquaredEstimate(level**2, variance, 0.0, freedom, level, pair.floor_level)
+    seen = type_a(pair.shot.levels[pair.measure.name])
+    return SquaredEstimate(
+        seen.mean**2, seen.variance, 0.0, seen.freedom, seen.mean, pair.floor_level
+    )
 
 
 def _amplitude(pair: Pair) -> Estimate:
-    level, variance, freedom = _mean_and_variance(pair.shot.levels[pair.measure.name])
-    under, below, other = _mean_and_variance(pair.floor.levels[pair.measure.name])
-    rest = level - under
+    seen = type_a(pair.shot.levels[pair.measure.name])
+    floor = type_a(pair.floor.levels[pair.measure.name])
+    rest = seen.mean - floor.mean
+    variance = seen.variance + floor.variance
     return SquaredEstimate(
         squared=rest * abs(rest),
-        linear=variance + below,
-        quadratic=3 * (variance + below) ** 2,
-        freedom=satterthwaite([variance, below], [freedom, other]),
-        seen=level,
-        floor=under,
+        linear=variance,
+        quadratic=3 * variance**2,
+        freedom=_freedom(seen, floor),
+        seen=seen.mean,
+        floor=floor.mean,
     )
 
 
 def _power(pair: Pair) -> Estimate:
-    squares = pair.shot.levels[pair.measure.name] ** 2
-    level, variance, freedom = _mean_and_variance(squares)
-    under, below, other = _mean_and_variance(pair.floor.levels[pair.measure.name] ** 2)
-    null = below * (1 + pair.floor.repeats / pair.shot.repeats)
-    clear = max(0.0, variance + below - null)
-    squared = level - under
+    seen = type_a(pair.shot.levels[pair.measure.name] ** 2)
+    floor = type_a(pair.floor.levels[pair.measure.name] ** 2)
+    null = floor.variance * (1 + pair.floor.repeats / pair.shot.repeats)
+    clear = max(0.0, seen.variance + floor.variance - null)
+    squared = seen.mean - floor.mean
     rest = SquaredEstimate(
         squared=squared,
         linear=clear / (4 * max(squared, np.sqrt(null), np.finfo(float).tiny)),
         quadratic=null,
-        freedom=satterthwaite([variance, below], [freedom, other]),
-        seen=float(np.sqrt(level)),
-        floor=float(np.sqrt(under)),
+        freedom=_freedom(seen, floor),
+        seen=float(np.sqrt(seen.mean)),
+        floor=float(np.sqrt(floor.mean)),
     )
     if pair.measure.basis is not None:
         return rest

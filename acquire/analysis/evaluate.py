@@ -218,8 +218,9 @@ class _Quantity:
         if key not in self.pairs:
             floor = self._floor(captures[-1])
             assert isinstance(floor, Shot)
-            shot = pool([self.shots[c.shot] for c in captures])
-            self.pairs[key] = Pair(shot, floor, measure)
+            shots = [self.shots[c.shot] for c in captures]
+            members = tuple(shot.levels[measure.name] for shot in shots)
+            self.pairs[key] = Pair(pool(shots), floor, measure, members)
         return self.pairs[key]
 
     def _drift(self, name: str) -> list[Drift]:

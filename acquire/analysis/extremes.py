@@ -7,9 +7,9 @@ is first freed of noise by a gain per frequency, in short overlapping segments:
 
 with ``P`` the power of the mean and ``N`` that part of it which the scatter between repeats
 explains, both smoothed over neighbouring frequencies (Wiener's gain has the exponent 1). Where the
-event is, H is near 1; elsewhere
-the noise is taken out before the extremes are read. What the choice of H and of the extremes adds
-to the uncertainty is in the jackknife, which repeats everything with each group of rows left out.
+event is, H is near 1; elsewhere the noise is taken out before the extremes are read. What the
+choice of H and of the extremes adds to the uncertainty is in the jackknife, which repeats
+everything with each group of rows left out.
 """
 
 from __future__ import annotations
