@@ -70,12 +70,13 @@ class ProbeFolders:
 
     def __init__(self, folder: Path | None) -> None:
         shipped = Path(str(files("profiles"))) / "probes"
-        own = [] if folder is None else [folder, folder / "probes"]
-        self.folders = [*own, shipped]
+        own = [] if folder is None else [folder / "probes"]
+        self.of_probes = [*own, shipped]
+        self.folders = self.of_probes if folder is None else [folder, *self.of_probes]
 
     def known(self) -> list[str]:
         """Return the names that a person may have meant (a bench's own folder holds more)."""
-        return sorted({path.stem for f in self.folders[1:] for path in f.glob("*.yaml")})
+        return sorted({path.stem for f in self.of_probes for path in f.glob("*.yaml")})
 
     def read(self, name: str) -> LoadedProbe | None:
         """Return a probe, or None where there is no file of that name."""

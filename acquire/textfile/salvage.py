@@ -17,8 +17,9 @@ from pydantic.fields import FieldInfo
 def salvage(model: type[BaseModel], data: object) -> SimpleNamespace:
     """Return an object with the attributes of ``model`` that are valid in ``data``.
 
-    An attribute whose value is wrong or missing does not exist. Entries of a list or a mapping
-    keep their position and name even where they are wrong, as an object with fewer attributes.
+    An attribute whose value is wrong or missing does not exist. Blocks in a list or a mapping keep
+    their position and name even where they are wrong, as an object with fewer attributes. A list
+    of anything else is there only if all of it is valid.
     """
     found: dict[str, object] = {}
     for name, field in model.model_fields.items():
@@ -39,16 +40,25 @@ def _one(name: str, kind: Any, value: object) -> dict[str, object]:
         return {name: TypeAdapter(kind).validate_python(value, strict=True)}
     except ValidationError:
         pass
-    while get_origin(kind) is Annotated:
-        kind = get_args(kind)[0]
-    if isinstance(kind, type) and issubclass(kind, BaseModel) and isinstance(value, dict):
+    kind = _bare(kind)
+    if _is_model(kind) and isinstance(value, dict):
         return {name: salvage(kind, value)}
     inner = get_args(kind)
-    if get_origin(kind) is dict and isinstance(value, dict):
+    if get_origin(kind) is dict and isinstance(value, dict) and _is_model(inner[1]):
         return {name: {key: _entry(inner[1], item) for key, item in value.items()}}
-    if get_origin(kind) is tuple and isinstance(value, tuple):
+    if get_origin(kind) is tuple and isinstance(value, tuple) and _is_model(inner[0]):
         return {name: tuple(_entry(inner[0], item) for item in value)}
     return {}
+
+
+def _bare(kind: Any) -> Any:
+    while get_origin(kind) is Annotated:
+        kind = get_args(kind)[0]
+    return kind
+
+
+def _is_model(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
 def _entry(kind: Any, value: object) -> object:

@@ -21,6 +21,7 @@ class Outer(BaseModel):
     one: Inner
     many: tuple[Inner, ...]
     named: Annotated[dict[str, Inner], Field(min_length=1)]
+    numbers: tuple[int, ...] = ()
     text: str = "left out"
 
 
@@ -42,6 +43,12 @@ def test_what_is_valid_is_there_and_what_is_not_is_not():
     assert found.named["good"].number == 3
     assert vars(found.named["bad"]) == {}
     assert found.text == "left out"
+    assert found.numbers == ()
+
+
+def test_a_list_of_plain_values_is_all_or_nothing():
+    assert salvage(Outer, {"numbers": (1, 2)}).numbers == (1, 2)
+    assert not hasattr(salvage(Outer, {"numbers": (1, "x")}), "numbers")
 
 
 @pytest.mark.parametrize("data", [None, (), "x", {"one": 5, "many": 5, "named": 5, "text": 5}])
