@@ -26,6 +26,8 @@ PIECE = 1 << 20
 """Samples that are synthesised at a time."""
 REPEAT_FROM = 4
 """Pieces of a long record that are synthesised; the following ones repeat the last of these."""
+KEPT = 16
+"""Pieces that are kept, so that reading a record in parts or again gives the same codes."""
 SEARCH = 4
 """Events that one look for a trigger examines beyond those that it needs."""
 
@@ -141,6 +143,7 @@ class Acquisition:
         self.wanted = 1
         self.records: list[Record] = []
         self._taken: list[Record] = []
+        self._pieces: dict[tuple[int, int, int, int, int], Codes] = {}
         self.triggers = 0
         self.arms = 0
         self._ready_told = False
@@ -190,6 +193,7 @@ class Acquisition:
         self.state()
         self.wanted = segments
         self._taken, self._continuous = [], continuous
+        self._pieces.clear()
         self._armed_at, self._delay = self._clock(), self._late()
         self._ready_told = self.retimed = False
 
@@ -340,14 +344,31 @@ class Acquisition:
         """Yield converter codes of one input piece by piece, 0 = centre of the range.
 
         Saturated samples hold ``code_low`` or ``code_high``. ``every`` takes each n-th sample
-        only. Pieces far behind the event repeat their noise.
+        only; the noise belongs to the stride. Pieces far behind the event repeat their noise.
         """
-        record, kept = self.record(segment), np.zeros(0, np.int16)
-        for done in range(0, count, PIECE):
-            size, piece = min(PIECE, count - done), done // PIECE
-            if piece < REPEAT_FROM or len(kept) < size:
-                kept = self._piece(record, number, start + done * every, size, every)
-            yield kept if size == len(kept) else kept[:size]
+        record = self.record(segment)
+        phase, first = start % every, start // every
+        whole = -(-(record.timing.samples - phase) // every)
+        while count > 0 and first < whole:
+            piece, inside = divmod(first, PIECE)
+            full = whole >= (piece + 1) * PIECE
+            codes = self._kept(
+                record, number, phase, min(piece, REPEAT_FROM) if full else piece, every
+            )
+            part = codes[inside : inside + count] if inside or count < len(codes) else codes
+            yield part
+            first, count = first + len(part), count - len(part)
+
+    def _kept(self, record: Record, number: int, phase: int, piece: int, every: int) -> Codes:
+        """Return one piece of a record; what was read once is read the same again."""
+        key = (record.snapshot.event, number, phase, piece, every)
+        if key not in self._pieces:
+            first = phase + piece * PIECE * every
+            count = min(PIECE, -(-(record.timing.samples - first) // every))
+            while len(self._pieces) >= KEPT:
+                self._pieces.pop(next(iter(self._pieces)))
+            self._pieces[key] = self._piece(record, number, first, count, every)
+        return self._pieces[key]
 
     def _piece(self, record: Record, number: int, first: int, count: int, every: int) -> Codes:
         channel, timing, model = record.channels[number - 1], record.timing, self.model

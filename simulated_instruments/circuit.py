@@ -31,6 +31,9 @@ FINE_STEP = 1e-9
 FINE_POINTS = 1 << 17
 """The grid of the event responses: 131 us, so that every burst has died down on it."""
 
+CARRIER_BLOCK = 1 << 16
+"""Samples of the table that carriers are put together from."""
+
 Volts = npt.NDArray[np.float32]
 Measure = Literal["peak_to_peak", "rms"]
 
@@ -308,11 +311,16 @@ class Circuit:
         self, number: int, phases: Floats, start: float, step: float, samples: int
     ) -> Volts:
         carriers = self.scenario.inputs[number - 1].carriers
-        table = self._carriers(tuple(f for f, _ in carriers), step, samples)
-        angles = phases + 2 * np.pi * np.array([f for f, _ in carriers]) * start
+        frequencies = tuple(f for f, _ in carriers)
         sizes = np.array([a for _, a in carriers])
-        weights = np.concatenate([sizes * np.sin(angles), sizes * np.cos(angles)])
-        return np.asarray(weights.astype(np.float32) @ table, np.float32)
+        table = self._carriers(frequencies, step, min(samples, CARRIER_BLOCK))
+        total = np.empty(samples, np.float32)
+        for first in range(0, samples, CARRIER_BLOCK):
+            angles = phases + 2 * np.pi * np.array(frequencies) * (start + first * step)
+            weights = np.concatenate([sizes * np.sin(angles), sizes * np.cos(angles)])
+            piece = total[first : first + CARRIER_BLOCK]
+            np.matmul(weights.astype(np.float32), table[:, : len(piece)], out=piece)
+        return total
 
     @staticmethod
     def _carrier_table(frequencies: tuple[float, ...], step: float, samples: int) -> Volts:

@@ -69,10 +69,7 @@ class Server:
         self._spawn(self._accept, f"{self.role}-accept")
 
     def _listen(self, port: int) -> None:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((HOST, port))
-        listener.listen(8)
+        listener = socket.create_server((HOST, port), backlog=8)  # closes it where bind fails
         listener.settimeout(0.05)
         self._listener, self.port = listener, listener.getsockname()[1]
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import socket
+import time
 
+import numpy as np
 import pytest
 
 from simulated_instruments.bench import SimulatedBench
@@ -89,6 +91,37 @@ def serve(talk):
     yield start
     for bench in benches:
         bench.close()
+
+
+@pytest.fixture
+def converted():
+    """Return what the converter of a bench's scope holds. Shape (samples,). [V]"""
+
+    def volts(bench, number=1, segment=0, every=1):
+        acquisition = bench.scope.acquisition
+        record = acquisition.record(segment)
+        channel = record.channels[number - 1]
+        count = record.timing.samples // every
+        codes = np.concatenate(list(acquisition.pieces(number, segment, 0, count, every)))
+        return codes * acquisition.step_volts(channel) + channel.offset
+
+    return volts
+
+
+@pytest.fixture
+def poll():
+    """Ask until the reply is as wished; at most two seconds."""
+
+    def until(client, question, wish):
+        deadline = time.monotonic() + 2.0
+        seen = []
+        while time.monotonic() < deadline:
+            seen.append(client.query(question))
+            if wish(seen[-1]):
+                return seen
+        raise AssertionError(f"{question} never became as wished: {seen[-1]}")
+
+    return until
 
 
 class Supply(Instrument):

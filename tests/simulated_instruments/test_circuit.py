@@ -28,11 +28,10 @@ def ratio(*parts):
 
 def element_ratio(element):
     parts = [([element.dc_resistance, element.series_inductance], [1.0])]
-    for s in element.sections:
-        # R, L, C in parallel: sL / (1 + sL/R + s^2 LC)
-        parts.append(
-            ([0.0, s.inductance], [1.0, s.inductance / s.resistance, s.inductance * s.capacitance])
-        )
+    parts += [  # R, L, C in parallel: sL / (1 + sL/R + s^2 LC)
+        ([0.0, p.inductance], [1.0, p.inductance / p.resistance, p.inductance * p.capacitance])
+        for p in element.sections
+    ]
     return ratio(*parts)
 
 
