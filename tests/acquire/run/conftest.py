@@ -4,6 +4,7 @@ They stand behind the drivers' interfaces, so everything of the run is real but 
 fakes measure is made up; nothing here is a published value.
 """
 
+import hashlib
 from collections import defaultdict
 from dataclasses import replace
 
@@ -52,6 +53,7 @@ shots:
   - {role: target, condition: core}
   - {role: reference, condition: bare}
   - {role: floor, condition: off}
+analysis: {measures: [rms]}
 limits:
   - {condition: choke, quantity: lead, measure: rms, attenuation_at_least: 10 dB}
 """
@@ -123,7 +125,7 @@ class Lab:
     def __init__(self):
         self.peaks = {101: 1.0, 102: 0.1, 103: 0.7, 110: 0.0}
         self.noise = 1e-3
-        self.drift = lambda arming: 1.0
+        self.drift = lambda _arming: 1.0
         self.closed = {101}
         self.ohms = 0.02
         self.profile = PROFILE
@@ -233,7 +235,7 @@ class FakeScope(Fake, Scope):
     def acquisition_status(self):
         return AcquisitionStatus.COMPLETE
 
-    def wait_complete(self, timeout, stop_requested=lambda: False):
+    def wait_complete(self, timeout, _stop_requested=lambda: False):
         found = self.lab.did("wait_complete", timeout)
         if found is not None:
             return found
@@ -294,7 +296,7 @@ class FakeSwitch(Fake, Switch):
 class FakeOhmmeter(Fake, Ohmmeter):
     kind = "ohmmeter"
 
-    def resistance_4_wire(self, range_ohm=None):
+    def resistance_4_wire(self, _range_ohm=None):
         self.lab.did("resistance_4_wire", frozenset(self.lab.closed))
         return self.lab.ohms
 
@@ -334,7 +336,8 @@ def load_bench_text(tmp_path):
             begin, end = text.index("fixture:"), text.index("ohmmeter:")
             text = text[:begin] + fixture + text[end:]
         # resources of this test's own, so that tests running side by side share no lock
-        text = text.replace("FAKE::", f"FAKE::{tmp_path.name}::")
+        own = hashlib.sha256(str(tmp_path).encode()).hexdigest()[:16]
+        text = text.replace("FAKE::", f"FAKE::{own}::")
         return parse_bench(text, "table.yaml", probe_texts=probes)
 
     return load

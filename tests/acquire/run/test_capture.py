@@ -23,17 +23,16 @@ def told():
 
 
 @pytest.fixture
-def capturer(request, lab, recipe, bench, told, tmp_path):
+def capturer(lab, recipe, bench, told, tmp_path):
     setup = ScopeSetup(lab.openers.scope(), recipe.recipe, connections(recipe.recipe, bench))
     setup.configure()
     now = datetime.now(UTC)
     header = RunHeader(
         "run", "site", "r", "t", "0" * 64, "b", "t", "0" * 64, {}, "{}", "0" * 64, "x 1", now
     )
-    spool = Spool.create(tmp_path / "run.spool", header)
-    request.addfinalizer(spool.close)
     acquirer = Acquirer(setup, Emitter(told.append), RunClock(now), StopFlag(), bench.bench.retry)
-    return Capturer(acquirer, spool)
+    with Spool.create(tmp_path / "run.spool", header) as spool:
+        yield Capturer(acquirer, spool)
 
 
 def spec(role="target", ranges=None, **changes):

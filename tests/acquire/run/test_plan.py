@@ -80,10 +80,10 @@ def test_relays_need_no_hand(recipe, bench, by_hand):
 
 
 def test_shots_after_the_last_floor_get_a_floor_visit_of_their_own(load_recipe_text, by_hand):
+    core = "  - {role: target, condition: core}\n"
     early = load_recipe_text(
         {
-            "  - {role: target, condition: core}\n": "  - {role: floor, condition: off, repeats: 9}\n"
-            "  - {role: target, condition: core}\n",
+            core: "  - {role: floor, condition: off, repeats: 9}\n" + core,
             "  - {role: floor, condition: off}\n": "",
         }
     )
@@ -101,7 +101,7 @@ def test_a_floor_before_any_range_is_known_comes_later(load_recipe_text, bench):
     first = load_recipe_text(
         {
             "shots:\n": "shots:\n  - {role: floor, condition: off}\n",
-            "  - {role: floor, condition: off}\nlimits": "limits",
+            "  - {role: floor, condition: off}\nanalysis": "analysis",
         }
     )
     plan = compile_plan(first, bench)
