@@ -32,6 +32,13 @@ COMMANDS: dict[str, str] = {
     "verify": "acquire.cli.verify",
     "reanalyse": "acquire.cli.reanalyse",
     "predict": "acquire.cli.predict",
+    "serve": "acquire.cli.serve",
+    "submit": "acquire.cli.submit",
+    "queue": "acquire.cli.queue",
+    "watch": "acquire.cli.watch",
+    "confirm": "acquire.cli.confirm",
+    "cancel": "acquire.cli.cancel",
+    "history": "acquire.cli.history",
     "schema": "acquire.cli.schema",
 }
 """Every command and the module that holds it as ``command``, in the order of a day's work."""

@@ -18,7 +18,12 @@ from acquire.cli.daemon_parts import by_option, opened, run_argument, say_who_ac
 @state_option
 @by_option
 def command(run: int, state: Path, by: str) -> int:
-    """Cancel RUN. Shots that a running one has stored stay in its spool in the folder 'runs'."""
+    """Cancel RUN. Shots that a running one has stored stay in its spool in the folder 'runs'.
+
+    \b
+    Example:
+      floorshot cancel 12
+    """
     with opened(state) as (_folder, queue):
         if queue.cancel(run, by) == "cancelled":
             console.say(f"run {run} is cancelled")

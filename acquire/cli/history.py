@@ -18,7 +18,12 @@ from acquire.cli.daemon_parts import opened, state_option
 @state_option
 @click.option("--last", type=click.IntRange(1, 10_000), default=20, show_default=True, metavar="N")
 def command(state: Path, last: int) -> int:
-    """List the last runs of the daemon that have ended, newest first, with their run files."""
+    """List the last runs of the daemon that have ended, newest first, with their run files.
+
+    \b
+    Example:
+      floorshot history --last 5
+    """
     from rich.table import Table
 
     from acquire.daemon.queue import ENDED

@@ -11,7 +11,7 @@ from acquire.cli import console
 from acquire.cli.daemon_parts import ago, by_option, opened, say_who_acts, state_option
 
 if TYPE_CHECKING:
-    from acquire.daemon.queue import Queue, Run
+    from acquire.daemon.queue import Queue, Run, RunState
 
 
 @click.command(
@@ -25,7 +25,13 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @by_option
 def command(state: Path, end_schedule: int | None, by: str) -> int:
-    """List the daemon's runs that have not ended, by turn, and the schedules by their next time."""
+    """List the daemon's runs that have not ended, by turn, and the schedules by their next time.
+
+    \b
+    Examples:
+      floorshot queue
+      floorshot queue --end-schedule 3
+    """
     from acquire.daemon import schedules
 
     with opened(state) as (_folder, queue):
@@ -43,8 +49,8 @@ def _show_runs(queue: Queue) -> None:
     from rich.table import Table
 
     table = Table("run", "state", "bench", "recipe", "priority", "since", "what", box=None)
-    order = ("running", "parked", "queued")
-    for run in sorted(queue.runs(list(order)), key=lambda r: (order.index(r.state), -r.priority)):
+    order: tuple[RunState, ...] = ("running", "parked", "queued")
+    for run in sorted(queue.runs(order), key=lambda r: (order.index(r.state), -r.priority)):
         since = ago(queue.clock() - (run.started_at or run.submitted_at))
         table.add_row(
             str(run.id), run.state, run.bench, run.recipe_name, str(run.priority), since,

@@ -31,6 +31,10 @@ def command(run: int, state: Path, from_start: bool) -> int:
     """Show what RUN does until it ends or is parked: step, shot, ranges, last peak, floor margin.
 
     Ctrl-C ends the watching, not the run.
+
+    \b
+    Example:
+      floorshot watch 12
     """
     with opened(state) as (_folder, queue):
         queue.run(run)

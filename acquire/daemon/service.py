@@ -27,6 +27,9 @@ from acquire.errors import ExitCode
 TICK = 0.2
 """Between two rounds of the loop. [s]"""
 
+START_ALLOWANCE = 60.0
+"""On top of the stall limit, until a worker has told that it started. [s]"""
+
 GRACE = 5.0
 """Between SIGTERM and SIGKILL to a worker that does not end. [s]"""
 
@@ -104,7 +107,8 @@ class Service:
             cwd=self.folder.root,
             start_new_session=True,  # a Ctrl-C meant for the daemon is passed on by policy only
         )
-        self._workers[number] = Worker(process, self.monotonic(), self.folder.config.stall_limit)
+        allowance = self.folder.config.stall_limit + START_ALLOWANCE
+        self._workers[number] = Worker(process, self.monotonic(), allowance)
 
     def _look_after(self, queue: Queue) -> None:
         for number, worker in list(self._workers.items()):

@@ -29,7 +29,6 @@ from acquire.errors import (
     BusyError,
     ExitCode,
     FloorshotError,
-    InstrumentFault,
     Interrupted,
 )
 from acquire.recipe import parse_recipe
@@ -139,12 +138,8 @@ def _carry_out(folder: StateFolder, queue: Queue, run: Run) -> int:
     except BusyError as why:
         queue.postpone(run.id, BUSY_PAUSE, str(why))
         return ExitCode.BAD_INPUT
-    except InstrumentFault as why:
-        queue.park(run.id, f"instrument fault: {why}")
-        return ExitCode.FAULT
     except FloorshotError as why:
-        queue.finish(run.id, int(why.exit_code), path=None, document=None, reason=str(why))
-        return int(why.exit_code)
+        outcome = runner.RunOutcome(why.exit_code, "partial", reason=str(why))
     return _settle(queue, run.id, outcome, gate, stop)
 
 
