@@ -1,16 +1,11 @@
 """A circuit with a known truth: what the simulated oscilloscope, relay unit and ohmmeter share.
 
-The current of one source event is computed in the frequency domain,
+What one source event does is computed once for each set of closed relays, on a fine grid (see
+`simulated_instruments.network`). A record is a resampling of that, plus pickup, carriers and noise.
+Everything random is a function of the seed, the event number and the input, so that the same
+sequence of operations gives the same data.
 
-    I = V / (Zs + Zc + jw Cp Zs Zc),    Zs = R + jwL + 1/(jwC),
-
-with V the source's damped rings, Cp its shunt capacitance and Zc the closed paths in parallel.
-The response of each set of closed relays is computed once on a fine grid; a record is then a
-resampling of it, plus pickup, carriers and noise. Everything random is a function of the seed,
-the event number and the input, so that the same sequence of operations gives the same data.
-
-The truth (``truth``, ``truth_trace``, ``truth_attenuation``) is for tests. No instrument tells
-it.
+The truth (``truth``, ``truth_trace``, ``truth_attenuation``) is for tests. No instrument tells it.
 """
 
 from __future__ import annotations
@@ -19,17 +14,14 @@ import math
 import threading
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from simulated_instruments.scenario import AROUND_PROBE, Complex, Floats, Input, Scenario
-
-FINE_STEP = 1e-9
-FINE_POINTS = 1 << 17
-"""The grid of the event responses: 131 us, so that every burst has died down on it."""
+from simulated_instruments.network import FINE_POINTS, FINE_STEP, Network
+from simulated_instruments.scenario import Complex, Floats, Input, Scenario
 
 CARRIER_BLOCK = 1 << 16
 """Samples of the table that carriers are put together from."""
@@ -62,7 +54,8 @@ class Circuit:
     """
 
     def __init__(self, scenario: Scenario | None = None, seed: int = 0) -> None:
-        self.scenario = scenario or Scenario()
+        self._network = Network(scenario) if scenario else _demonstration()
+        self.scenario = self._network.scenario
         self.seed = seed
         self._lock = threading.Lock()
         self._event = 0
@@ -70,14 +63,7 @@ class Circuit:
         self._closed: frozenset[int] = frozenset()
         self._wander_phase = float(self._random("wander").uniform(0, 2 * np.pi))
         self._strength = lru_cache(maxsize=4096)(self.amplitude)
-        self._cached = lru_cache(maxsize=128)(self._compute)
         self._carriers = lru_cache(maxsize=16)(self._carrier_table)
-        self._omega = 2 * np.pi * np.fft.rfftfreq(FINE_POINTS, FINE_STEP)
-        self._omega[0] = self._omega[1] * 1e-3  # impedances are asked for above zero only
-        self._scale = 1.0
-        bare = self.response(scenario_bare(self.scenario), "lead_current")
-        self._scale = self.scenario.reference_peak / float(np.abs(bare).max())
-        self._cached.cache_clear()
 
     # -- state that the instruments change ---------------------------------------------------------
     @property
@@ -116,90 +102,15 @@ class Circuit:
     # -- impedances and responses ------------------------------------------------------------------
     def source_impedance(self, frequency: npt.ArrayLike) -> Complex:
         """Return R + jwL + 1/(jwC) of the source, without its shunt capacitance. [ohm]"""
-        omega, source = 2 * np.pi * np.asarray(frequency, float), self.scenario.source
-        series = 0.0 if math.isinf(source.series_capacitance) else 1 / source.series_capacitance
-        return np.asarray(source.resistance + 1j * (omega * source.inductance - series / omega))
+        return self._network.source_impedance(frequency)
 
     def path_impedance(self, closed: frozenset[int], frequency: npt.ArrayLike) -> Complex | None:
         """Return the closed paths in parallel, None if there is none. [ohm]"""
-        omega = 2 * np.pi * np.asarray(frequency, float)
-        elements = [self.scenario.paths[n] for n in sorted(closed & set(self.scenario.paths))]
-        if not elements:
-            return None
-        admittance = sum((1 / e.impedance(omega) for e in elements), np.zeros_like(omega, complex))
-        return np.asarray(1 / admittance)
+        return self._network.path_impedance(closed, frequency)
 
     def response(self, closed: frozenset[int], quantity: str, bandwidth: float = 0.0) -> Floats:
-        """Return one nominal event on the fine grid, from the event on. Shape (FINE_POINTS,).
-
-        ``bandwidth`` is that of a first-order low-pass, 0 = none. [Hz] The edge is returned as the
-        unit step that it scales with; pickup as ``pickup:<quantity>``, in volts at the input.
-        """
-        return self._cached(closed, quantity, bandwidth)
-
-    def _compute(self, closed: frozenset[int], quantity: str, bandwidth: float) -> Floats:
-        if quantity == "inverter_edge":
-            trace = self._edge()
-        elif quantity.startswith("pickup:"):
-            trace = self._pickup(quantity.removeprefix("pickup:"))
-        elif quantity.startswith("later:"):  # by a quarter of a period of the leads' ring
-            trace = np.roll(self._pickup(quantity.removeprefix("later:")), 54)
-        else:
-            spectrum = self._spectrum(closed, quantity)
-            trace = np.fft.irfft(spectrum, FINE_POINTS) * self._scale
-        return _low_pass(trace, bandwidth) if bandwidth else trace
-
-    def _source_spectrum(self) -> Complex:
-        """Return the transform of the rings, smoothed by the edge and without a DC part."""
-        source, time = self.scenario.source, np.arange(FINE_POINTS) * FINE_STEP
-        rings = np.zeros(FINE_POINTS)
-        for ring in source.rings:
-            rings += (
-                ring.amplitude
-                * np.exp(-time / ring.decay)
-                * np.sin(2 * np.pi * ring.frequency * time)
-            )
-        half = self._omega * source.rise_time / 2
-        edge = np.sinc(half / np.pi) * np.exp(-1j * half)
-        corner = 1j * self._omega / (2 * np.pi * source.high_pass)
-        spectrum = np.fft.rfft(rings) * edge * (corner / (1 + corner)) ** 2
-        spectrum[0] = 0.0
-        return np.asarray(spectrum)
-
-    def _spectrum(self, closed: frozenset[int], quantity: str) -> Complex:
-        frequency = self._omega / (2 * np.pi)
-        source, inner = self._source_spectrum(), self.source_impedance(frequency)
-        shunt = 1j * self._omega * self.scenario.source.shunt_capacitance
-        path = self.path_impedance(closed, frequency)
-        if quantity == "lead_voltage":
-            if path is None:
-                return np.asarray(source / (1 + shunt * inner))
-            return np.asarray(source * path / (inner + path + shunt * inner * path))
-        if quantity != "lead_current":
-            raise KeyError(quantity)
-        if path is None or AROUND_PROBE in closed:
-            return np.zeros_like(source)
-        return np.asarray(source / (inner + path + shunt * inner * path))
-
-    def _edge(self) -> Floats:
-        """Return a step from 0 to 1 with overshoot."""
-        scenario, time = self.scenario, np.arange(FINE_POINTS) * FINE_STEP
-        ring, rise = scenario.edge_ring, scenario.source.rise_time
-        step = np.clip(time / rise, 0, 1)
-        late = np.clip(time - 0.7 * rise, 0, None)
-        step += (
-            ring.amplitude * np.exp(-late / ring.decay) * np.sin(2 * np.pi * ring.frequency * late)
-        )
-        return np.asarray(step)
-
-    def _pickup(self, quantity: str) -> Floats:
-        """Return what the leads pick up: the slope of the edge, ringing in the leads."""
-        wanted = next(i.pickup for i in self.scenario.inputs if i.quantity == quantity)
-        slope = np.gradient(self._edge(), FINE_STEP)
-        time = np.arange(4096) * FINE_STEP
-        lead = np.exp(-time / 0.5e-6) * np.cos(2 * np.pi * 4.6e6 * time)
-        trace = np.convolve(slope, lead)[:FINE_POINTS]
-        return np.asarray(trace * (wanted / np.ptp(trace)))
+        """Return one nominal event on the fine grid, from the event on; see `Network.response`."""
+        return self._network.response(closed, quantity, bandwidth)
 
     # -- what an input sees ------------------------------------------------------------------------
     def amplitude(self, event: int) -> float:
@@ -381,21 +292,14 @@ class Circuit:
 _KEYS = {"event": 1, "input": 2, "carriers": 3, "pickup": 4, "wander": 5}
 
 
+@cache
+def _demonstration() -> Network:
+    """Return the responses of the demonstration's scenario, which most circuits share."""
+    return Network(Scenario())
+
+
 def _count_until(edges: list[tuple[float, float, float]], end: float) -> int:
     return sum(instant <= end for instant, _, _ in edges)
-
-
-def scenario_bare(scenario: Scenario) -> frozenset[int]:
-    """Return the relays of the condition that sets the scale."""
-    return scenario.closed_in("bare")
-
-
-def _low_pass(trace: Floats, bandwidth: float) -> Floats:
-    """Return the trace behind a first-order low-pass, exactly for samples joined by steps."""
-    from scipy.signal import lfilter
-
-    keep = math.exp(-2 * np.pi * bandwidth * FINE_STEP)
-    return np.asarray(lfilter([1 - keep], [1.0, -keep], trace), float)
 
 
 def _resample(
