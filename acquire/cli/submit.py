@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -11,9 +10,6 @@ from acquire.cli import console, names
 from acquire.cli.daemon_parts import by_option, opened, say_who_acts, state_option
 from acquire.cli.options import recipe_argument
 from acquire.errors import BadInputError
-
-if TYPE_CHECKING:
-    from acquire.daemon.schedule import Kind, Rule
 
 
 @click.command(
@@ -63,16 +59,18 @@ def command(
       floorshot submit bonding_lead --bench tunnel
       floorshot submit my.yaml --bench tunnel --cron '0 3 * * 6' --count 10
     """
-    from acquire.daemon import schedule, schedules
+    from acquire.daemon import admission, schedule, schedules
     from acquire.daemon.queue import Submission
+    from acquire.textfile.reader import read_text
 
     path = names.locate("recipe", recipe)
-    rule = _rule(at, every, cron, zone or schedule.local_zone())
+    rule = admission.rule(at, every, cron, zone)
     if count is not None and rule is None:
         raise BadInputError("--count needs --every or --cron; one run needs no count")
     with opened(state) as (folder, queue):
-        _check(path, folder.bench(bench))
-        wanted = Submission(path.name, path.read_text("utf-8"), bench, priority, submitted_by=by)
+        text = read_text(path)
+        admission.check(text, str(path), folder.bench(bench))
+        wanted = Submission(path.name, text, bench, priority, submitted_by=by)
         if rule is None:
             console.say(f"run {queue.submit(wanted).id}")
         else:
@@ -83,26 +81,3 @@ def command(
             )
         say_who_acts(queue)
     return 0
-
-
-def _rule(at: str | None, every: str | None, cron: str | None, zone: str) -> Rule | None:
-    from acquire.daemon import schedule
-
-    every_kind: tuple[tuple[Kind, str | None], ...] = (("at", at), ("every", every), ("cron", cron))
-    given = [(kind, text) for kind, text in every_kind if text]
-    if len(given) > 1:
-        raise BadInputError("give one of --at, --every and --cron, not several")
-    return schedule.parse(*given[0], zone) if given else None
-
-
-def _check(recipe: Path, bench: Path) -> None:
-    """Refuse now what would be refused at three in the morning."""
-    from acquire.cli.loading import load_parts
-    from acquire.run.match import match
-    from acquire.run.plan import compile_plan
-
-    parts = load_parts(str(recipe), str(bench))
-    problems = match(*parts)
-    if problems:
-        raise BadInputError(problems)
-    compile_plan(*parts)
