@@ -117,14 +117,21 @@ class StateFolder:
             return DaemonConfig()
         return textfile.validated(textfile.load(path), DaemonConfig)
 
-    def queue(self) -> Queue:
-        """Open the queue; the caller closes it."""
+    def queue(self, *, patience: float = 10.0) -> Queue:
+        """Open the queue; the caller closes it.
+
+        Parameters
+        ----------
+        patience : how long a change waits for another process's change. [s]
+        """
         if not self.root.is_dir():
             raise RefusedError(
                 f"{self.root}: there is no state folder; 'floorshot serve --state {self.root}'"
                 " makes one"
             )
-        return Queue(self.root / "queue.sqlite", capacity=self.config.queue_length)
+        return Queue(
+            self.root / "queue.sqlite", capacity=self.config.queue_length, patience=patience
+        )
 
     def bench_names(self) -> tuple[str, ...]:
         """Return the names of all bench profiles, sorted."""

@@ -28,11 +28,15 @@ class Notifier:
     def __init__(self, folder: StateFolder) -> None:
         self._folder = folder
         self._wanted = folder.config.notify
+        self._seen = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
 
     def __enter__(self) -> Notifier:
         if self._wanted.command or self._wanted.webhook:
+            queue = self._folder.queue()
+            self._seen = queue.last_event()
+            queue.close()
             self._thread.start()
         return self
 
@@ -48,12 +52,11 @@ class Notifier:
 
     def _run(self) -> None:
         queue = self._folder.queue()
-        seen = queue.last_event()
         try:
             while True:
                 last_round = self._stop.wait(POLL)
-                for event in queue.events(seen):
-                    seen = event.id
+                for event in queue.events(self._seen):
+                    self._seen = event.id
                     if event.name in self._wanted.events:
                         deliver(event, self._wanted, queue)
                 if last_round:

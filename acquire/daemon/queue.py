@@ -107,12 +107,18 @@ class Queue(Store):
     path : of the SQLite file; made when missing.
     capacity : runs that may wait at once; one more is refused.
     clock : seconds since the epoch; replaced in tests. [s]
+    patience : how long a change waits for another process's change. [s]
     """
 
     def __init__(
-        self, path: Path, *, capacity: int = 10_000, clock: Callable[[], float] = time.time
+        self,
+        path: Path,
+        *,
+        capacity: int = 10_000,
+        clock: Callable[[], float] = time.time,
+        patience: float = 10.0,
     ) -> None:
-        super().__init__(path, clock=clock)
+        super().__init__(path, clock=clock, patience=patience)
         self.capacity = capacity
 
     # -- runs ------------------------------------------------------------------------------------

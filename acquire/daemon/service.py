@@ -8,8 +8,10 @@ watchdogs.
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -24,8 +26,13 @@ from acquire.daemon.queue import Queue, Run
 from acquire.daemon.schedule import ClockWatch
 from acquire.errors import ExitCode
 
+_LOG = logging.getLogger(__name__)
+
 TICK = 0.2
 """Between two rounds of the loop. [s]"""
+
+PATIENCE = 2.0
+"""How long the loop waits for another process's change of the queue file. [s]"""
 
 START_ALLOWANCE = 60.0
 """On top of the stall limit, until a worker has told that it started. [s]"""
@@ -45,6 +52,7 @@ class Worker:
     stall_limit : silence that is taken for a hang. [s]
     kill_at : when SIGKILL follows an ignored SIGTERM; None = none was sent. [monotonic s]
     why : why it was told to end.
+    stalled : whether it was for its silence.
     """
 
     process: subprocess.Popen[bytes]
@@ -53,6 +61,7 @@ class Worker:
     event: int = 0
     kill_at: float | None = None
     why: str = ""
+    stalled: bool = False
 
 
 @dataclass
@@ -72,7 +81,7 @@ class Service:
 
     def run(self) -> None:
         """Serve until asked to stop, then drain or park; returns when every worker has ended."""
-        queue = self.folder.queue()
+        queue = self.folder.queue(patience=PATIENCE)
         try:
             self._recover(queue)
             queue.tell("daemon_started", pid=os.getpid(), address=self.address)
@@ -89,7 +98,19 @@ class Service:
 
     # -- one round -------------------------------------------------------------------------------
     def _round(self, queue: Queue, watch: ClockWatch) -> None:
+        """Do what is due.
+
+        A worker that hangs inside a change of the queue file locks it: the round is then given up,
+        and the worker's silence ends it, which needs no write.
+        """
         self.manager.alive()
+        self._end_the_silent(queue)
+        try:
+            self._serve(queue, watch)
+        except sqlite3.OperationalError as why:
+            _LOG.warning("queue file: %s; trying again", why)
+
+    def _serve(self, queue: Queue, watch: ClockWatch) -> None:
         queue.beat(self.address)
         step = watch.step(queue.clock(), self.monotonic())
         if step:
@@ -110,21 +131,23 @@ class Service:
         allowance = self.folder.config.stall_limit + START_ALLOWANCE
         self._workers[number] = Worker(process, self.monotonic(), allowance)
 
-    def _look_after(self, queue: Queue) -> None:
-        for number, worker in list(self._workers.items()):
-            if worker.process.poll() is not None:
-                del self._workers[number]
-                self._bury(queue, number, worker)
-                continue
+    def _end_the_silent(self, queue: Queue) -> None:
+        """Read what the workers told, end those that told nothing for too long. Writes nothing."""
+        for number, worker in self._workers.items():
             self._hear(queue, number, worker)
-            run = queue.run(number)
-            if run.cancel_requested:
-                self._tell_to_end(worker, "cancelled")
-            elif self._silent(queue, number, worker):
-                queue.tell("worker_stalled", number, seconds=worker.stall_limit)
+            if self._silent(queue, number, worker):
+                worker.stalled = True
                 self._tell_to_end(worker, f"it told nothing for {worker.stall_limit:g} s")
             if worker.kill_at is not None and self.monotonic() > worker.kill_at:
                 _end(worker.process, signal.SIGKILL)
+
+    def _look_after(self, queue: Queue) -> None:
+        for number, worker in list(self._workers.items()):
+            if queue.run(number).cancel_requested:
+                self._tell_to_end(worker, "cancelled")
+            if worker.process.poll() is not None:
+                self._bury(queue, number, worker)
+                del self._workers[number]
 
     def _hear(self, queue: Queue, number: int, worker: Worker) -> None:
         for event in queue.events(worker.event, run=number):
@@ -145,6 +168,8 @@ class Service:
 
     def _bury(self, queue: Queue, number: int, worker: Worker) -> None:
         """Settle a run whose process ended without settling it."""
+        if worker.stalled:
+            queue.tell("worker_stalled", number, seconds=worker.stall_limit)
         run = queue.run(number)
         if run.state != "running":
             return
@@ -203,9 +228,11 @@ class Service:
             if not drain:
                 for worker in self._workers.values():
                     self._tell_to_end(worker, "the daemon stops")
-            self._look_after(queue)
+            self._end_the_silent(queue)
+            with contextlib.suppress(sqlite3.OperationalError):  # locked by a worker that hangs
+                self._look_after(queue)
+                queue.beat(self.address)
             self.manager.alive()
-            queue.beat(self.address)
             time.sleep(TICK)  # nothing wakes us: children and the queue file are only polled
 
 

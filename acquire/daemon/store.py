@@ -39,12 +39,15 @@ class Store:
     ----------
     path : of the SQLite file; made when missing.
     clock : seconds since the epoch; replaced in tests. [s]
+    patience : how long a change waits for another process's change. [s]
     """
 
-    def __init__(self, path: Path, *, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self, path: Path, *, clock: Callable[[], float] = time.time, patience: float = 10.0
+    ) -> None:
         self.path = path
         self.clock = clock
-        self.db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
+        self.db = sqlite3.connect(path, isolation_level=None, timeout=patience)
         self.db.execute("PRAGMA journal_mode = WAL")
         self.db.execute("PRAGMA synchronous = FULL")
         self.db.execute("PRAGMA foreign_keys = ON")

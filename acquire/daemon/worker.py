@@ -23,7 +23,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from acquire.bench import load_bench
-from acquire.daemon.folder import StateFolder
+from acquire.daemon.folder import HeldLock, StateFolder
 from acquire.daemon.queue import Queue, Run
 from acquire.errors import (
     BusyError,
@@ -43,6 +43,9 @@ LIVE_INTERVAL = 0.25
 
 POLL = 0.25
 """How often a gate looks whether it was confirmed. [s]"""
+
+LOCK_PATIENCE = 10.0
+"""How long a worker waits for an earlier process of its run to end. [s]"""
 
 BUSY_PAUSE = 30.0
 """How long a run waits in the queue whose instruments were in use. [s]"""
@@ -116,7 +119,7 @@ class QueueGate:
 
 def carry_out(folder: StateFolder, number: int) -> int:
     """Carry a claimed run out, to whatever end; return the exit code of the process."""
-    lock = folder.hold_run(number)
+    lock = _hold(folder, number)
     if lock is None:
         return ExitCode.BAD_INPUT
     queue = folder.queue()
@@ -127,6 +130,14 @@ def carry_out(folder: StateFolder, number: int) -> int:
     finally:
         queue.close()
         lock.release()
+
+
+def _hold(folder: StateFolder, number: int) -> HeldLock | None:
+    """Take the run's lock; an earlier process of the same run may be just about to end."""
+    end = time.monotonic() + LOCK_PATIENCE
+    while (lock := folder.hold_run(number)) is None and time.monotonic() < end:
+        time.sleep(POLL)  # an flock cannot be waited for with a deadline
+    return lock
 
 
 def _carry_out(folder: StateFolder, queue: Queue, run: Run) -> int:
