@@ -9,7 +9,7 @@ import click
 
 from acquire.cli import console
 
-KINDS = ("recipe", "bench", "probe", "result")
+KINDS = ("recipe", "bench", "probe", "scope", "result")
 """What has a schema."""
 
 
@@ -19,7 +19,7 @@ KINDS = ("recipe", "bench", "probe", "result")
 )
 @click.argument("what", type=click.Choice(KINDS))
 def command(what: str) -> int:
-    """Print the JSON Schema of recipes, bench profiles, probe profiles or result documents.
+    """Print the JSON Schema of recipes, of bench, probe and scope profiles, or of results.
 
     An editor that knows YAML schemas completes and checks while you type; put the schema beside
     the file and name it in the file's first line:
@@ -43,11 +43,9 @@ def schema_of(what: str) -> dict[str, Any]:
 
         return schema()
     if what == "recipe":
-        from acquire.recipe.schema import Recipe
+        from acquire.recipe import json_schema as recipe_schema
 
-        found = Recipe.model_json_schema()
-    else:
-        from acquire.bench.schema import Bench, Probe
+        return recipe_schema()
+    from acquire.bench import json_schema as bench_schema
 
-        found = (Bench if what == "bench" else Probe).model_json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **found}
+    return bench_schema("scope" if what == "scope" else "bench" if what == "bench" else "probe")

@@ -138,7 +138,8 @@ def _method_line(result: Document) -> str:
     """Say which correction, why that one, why this state, and what the interval is made of."""
     attenuation = result["attenuation"]
     name = f"{result['condition']}, {result['quantity']}, {result['measure']}"
-    sentences = [f"{name}: correction '{attenuation['method']}': {_clause(result['why_method'])}"]
+    why = result["why_method"].removeprefix(f"{attenuation['method']}: ")
+    sentences = [f"{name}: correction {attenuation['method']}: {_clause(why)}"]
     if attenuation["state"] != "resolved":
         sentences.append(f"{attenuation['state']}: {_clause(attenuation['reason'])}")
     largest = _largest_contributions(result["budget"])

@@ -2,13 +2,12 @@
 
 import contextlib
 import os
-import selectors
+import select
 import signal
 import socket
 import subprocess
 import sys
 import threading
-import time
 from pathlib import Path
 
 import pytest
@@ -78,27 +77,30 @@ class Program:
                     stream.close()
 
 
-def _wait_for_line(stream, text, seconds=PATIENCE):
-    """Return all lines up to the first one with ``text`` in it."""
+def _wait_for_line(process, stream, text, seconds=PATIENCE):
+    """Return all lines up to the first one with ``text`` in it; a silent process is killed."""
     lines = []
-    deadline = time.monotonic() + seconds
-    with selectors.DefaultSelector() as selector:
-        selector.register(stream, selectors.EVENT_READ)
-        while (left := deadline - time.monotonic()) > 0:
-            if not selector.select(left):
-                break
-            line = stream.readline()
-            if not line:
-                break
+    watchdog = threading.Timer(seconds, process.kill)
+    watchdog.start()
+    try:
+        for line in stream:
             lines.append(line)
             if text in line:
                 return lines
+    finally:
+        watchdog.cancel()
     raise AssertionError(f"no line with {text!r} came; there was: {''.join(lines)}")
 
 
 @pytest.fixture
 def wait_for_line():
     return _wait_for_line
+
+
+@pytest.fixture(scope="session")
+def program_in():
+    """The program in a folder that is given: ``program_in(folder).run(...)``."""
+    return Program
 
 
 @pytest.fixture
@@ -115,39 +117,64 @@ def simulated(program):
             process = stack.enter_context(
                 program.started("simulate", "--port", "0", "--write", name, *arguments, **options)
             )
-            _wait_for_line(process.stdout, "Ready")
+            _wait_for_line(process, process.stdout, "Ready")
             return program.folder / name, process
 
         yield start
 
 
-class Ear:
-    """A listening socket that counts who connects."""
+@pytest.fixture
+def short_recipe(program):
+    """The shipped recipe with fewer repeats and one measure, for what is not about numbers."""
+    text = program.run("example", "bonding_lead").stdout
+    for long, short in (
+        ("repeats: 32", "repeats: 8"),
+        ("measures: [peak_to_peak, rms, band_b]", "measures: [rms]"),
+    ):
+        assert long in text
+        text = text.replace(long, short)
+    path = program.folder / "short.yaml"
+    path.write_text(text)
+    return path
+
+
+class Ears:
+    """Three listening sockets, as many as a bench has instruments, that count who connects."""
 
     def __init__(self):
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self._listener.settimeout(0.05)
-        self.port = self._listener.getsockname()[1]
+        self._listeners = [socket.create_server(("127.0.0.1", 0)) for _ in range(3)]
+        self.ports = [listener.getsockname()[1] for listener in self._listeners]
         self.connections = 0
-        self._over = threading.Event()
+        self._over = False
         self._thread = threading.Thread(target=self._listen)
         self._thread.start()
 
     def _listen(self):
-        while not self._over.is_set():
-            with contextlib.suppress(TimeoutError):
-                client, _ = self._listener.accept()
+        while not self._over:
+            ready, _, _ = select.select(self._listeners, [], [], 0.05)
+            for listener in ready:
+                client, _ = listener.accept()
                 self.connections += 1
                 client.close()
 
+    def connections_at_last(self):
+        """Stop listening; return how many connections were made, those still queued included."""
+        self.close()
+        return self.connections
+
     def close(self):
-        self._over.set()
+        """Take in whatever is still queued, and end."""
+        self._over = True
         self._thread.join(5)
-        self._listener.close()
+        ready, _, _ = select.select(self._listeners, [], [], 0)
+        self.connections += len(ready)
+        for listener in self._listeners:
+            listener.close()
+        self._listeners = []
 
 
 @pytest.fixture
-def ear():
-    found = Ear()
+def ears():
+    found = Ears()
     yield found
     found.close()

@@ -19,7 +19,7 @@ def row(condition, measure, corrected, attenuation, budget=(), **more):
         "attenuation": {"coverage": 0.95, "method": "coherent", "reason": "", **attenuation},
         "by_method": {},
         "budget": list(budget),
-        "why_method": "the floor is coherent with the trigger",
+        "why_method": "coherent: the floor is coherent with the trigger",
         "remarks": [],
     }
     return {**base, **more}

@@ -58,7 +58,7 @@ def test_the_method_and_the_two_largest_contributions_stand_below(document):
     text = " ".join(rendered(document, 120).split())
 
     assert (
-        "damped_choke, lead_current, peak_to_peak: correction 'coherent': the floor is coherent "
+        "damped_choke, lead_current, peak_to_peak: correction coherent: the floor is coherent "
         "with the trigger. Interval mostly from repeatability (0.21 dB, type A) and pickup "
         "repeatability (0.12 dB, type B)."
     ) in text
