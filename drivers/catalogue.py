@@ -65,12 +65,18 @@ MODELS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-def dialect_for(identity: Identity) -> str | None:
-    """Return the dialect that a unit most likely speaks; None for an unknown maker or model."""
+def model_entry(identity: Identity) -> tuple[str, str, str] | None:
+    """Return the first line of `MODELS` that fits; None for an unknown maker or model."""
     for maker, model, dialect in MODELS:
         if _fits(maker, identity.maker) and _fits(model, identity.model):
-            return dialect
+            return maker, model, dialect
     return None
+
+
+def dialect_for(identity: Identity) -> str | None:
+    """Return the dialect that a unit most likely speaks; None for an unknown maker or model."""
+    entry = model_entry(identity)
+    return None if entry is None else entry[2]
 
 
 def profile_for(

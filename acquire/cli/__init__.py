@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "simulate": "acquire.cli.simulate",
     "example": "acquire.cli.example",
     "plan": "acquire.cli.plan",
+    "identify": "acquire.cli.identify",
     "check": "acquire.cli.check",
     "run": "acquire.cli.run",
     "resume": "acquire.cli.resume",

@@ -45,13 +45,9 @@ def test_an_oscilloscope_of_every_dialect(dialect, capsys):
     assert (code, err) == (0, "")
     assert "maker fits 'quillmoor instruments', model fits 'q" in out
     model = MODELS[dialect]
-    for word in (
-        model.model,
-        f"dialect {dialect}",
-        "oscilloscope",
-        f"up to {model.memory} samples",
-    ):
+    for word in (model.model, "oscilloscope", f"up to {model.memory} samples"):
         assert word in out, word
+    assert re.search(rf"dialect +{dialect}\b", out)
     assert re.search(r"error queue +clean", out)
 
 
