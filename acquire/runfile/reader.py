@@ -13,6 +13,7 @@ import h5py
 
 from acquire.analysis.inputs import Capture, Codes, Transducer
 from acquire.errors import BadInputError, DamagedFileError
+from acquire.runfile.apart import refuse_unless_sound
 from acquire.runfile.coding import from_json, from_plain, moment
 from acquire.runfile.consolidate import FORMAT
 from acquire.runfile.records import (
@@ -23,6 +24,7 @@ from acquire.runfile.records import (
     ShotEntry,
     StoredResult,
 )
+from acquire.runfile.seal import SealedFile
 from acquire.runfile.sealedreader import SealedReader
 from acquire.runfile.shotgroup import Numbers, ShotGroup
 from acquire.runfile.tree import trusting_nothing
@@ -49,14 +51,20 @@ class RunFile:
             raise
 
     @classmethod
-    def open(cls, path: Path) -> Self:
+    def open(cls, path: Path, *, trusted: bool = False) -> Self:
         """Open a run file.
+
+        A file may come from anywhere, and HDF5's parser can be made to hang or die; so another
+        process tries it first (0.2 s). ``trusted`` skips that for a file that this program wrote.
 
         Raises
         ------
         DamagedFileError
             Where it is no run file, of a newer version, or what is needed at once is damaged.
         """
+        if not trusted:
+            SealedFile(path).close()  # the common mistakes are told at once
+            refuse_unless_sound(path, FORMAT)
         return cls(path)
 
     def _header(self) -> RunHeader:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from acquire.errors import DamagedFileError
+from acquire.runfile.apart import examine
 from acquire.runfile.consolidate import FORMAT, prove, refuse_without_space
 from acquire.runfile.manifest import Entry, differences, store_manifest, take_manifest
 from acquire.runfile.sealedreader import SealedReader
@@ -46,7 +47,8 @@ def add_result(
         Where the copy does not fit on the disk; the run file is left as it is.
     """
     parse_document(document_json)
-    prove(path)
+    for place, text in examine("verify", FORMAT, [path])[path]:
+        raise DamagedFileError(f"{path}: {place}: {text}; nothing was added")
     with SealedReader(path, FORMAT) as reader:
         before, size = reader.manifest(), reader.sealed.seal.size
         name = f"again_{_next_number(list(reader.group('/results'))):02d}"

@@ -13,7 +13,7 @@ import hashlib
 import io
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -118,11 +118,12 @@ class SealedFile(io.RawIOBase):
     """The HDF5 part of a sealed file, read-only; no unchecked byte leaves it.
 
     A block is checked the first time that it is touched. It is what ``h5py.File`` is given.
+    ``on_read`` is called whenever a block was read.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, on_read: Callable[[], None] | None = None) -> None:
         super().__init__()
-        self.path, self._fd = path, -1
+        self.path, self._fd, self._on_read = path, -1, on_read
         try:
             self._fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK)  # a FIFO must not hang us
         except OSError as error:
@@ -199,6 +200,8 @@ class SealedFile(io.RawIOBase):
         start = block * BLOCK
         view = memoryview(self._buffer)[: min(BLOCK, self.seal.size - start)]
         _read_exactly(self._fd, view, start)
+        if self._on_read is not None:
+            self._on_read()
         return hashlib.sha256(view).digest() == self.seal.digest(block)
 
     def damaged_blocks(self) -> Iterator[int]:

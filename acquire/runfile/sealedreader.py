@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -26,9 +27,9 @@ class SealedReader:
     file : the open ``h5py.File``.
     """
 
-    def __init__(self, path: Path, kind: str) -> None:
+    def __init__(self, path: Path, kind: str, on_read: Callable[[], None] | None = None) -> None:
         self.path = path
-        self.sealed = SealedFile(path)
+        self.sealed = SealedFile(path, on_read)
         try:
             with trusting_nothing(path, "/"):
                 self.file = h5py.File(self.sealed, "r")

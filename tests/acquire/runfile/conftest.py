@@ -1,4 +1,4 @@
-"""A small run in the project's own scenario: a wind tunnel's fan inverter and a rack's bonding lead."""
+"""A small run in our own scenario: a wind tunnel's fan inverter and a rack's bonding lead."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import h5py
 import numpy as np
@@ -88,7 +88,7 @@ class Maker:
     start = START
     document = DOCUMENT
     recipe = RECIPE
-    transducers = {
+    transducers: ClassVar = {
         "lead_current": Transducer("clamp", "A", 5.0, (1e4, 1e8), 0.02),
         "supply_voltage": Transducer("divider", "V", 0.1, (0.0, 2e8), 0.01),
     }

@@ -22,9 +22,7 @@ from acquire.runfile.durable import (
 
 
 def test_a_full_disk_is_told_with_place_need_and_space(tmp_path):
-    error = storage_error(
-        OSError(errno.ENOSPC, "x"), tmp_path / "f", "writing the shot", 3_200_000
-    )
+    error = storage_error(OSError(errno.ENOSPC, "x"), tmp_path / "f", "writing the shot", 3_200_000)
 
     text = str(error)
     assert text.startswith(f"{tmp_path / 'f'}: writing the shot failed: the disk is full")

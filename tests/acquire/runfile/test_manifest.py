@@ -93,7 +93,7 @@ def test_every_change_is_named(maker, run_file, tmp_path, change, place, words):
 
 
 def test_nothing_is_found_where_nothing_changed(maker, run_file, tmp_path):
-    assert _changed(maker, run_file, tmp_path, lambda file: None) == []
+    assert _changed(maker, run_file, tmp_path, lambda _: None) == []
 
 
 @pytest.mark.parametrize("text", ["{", "[]", '{"/": 1}'])

@@ -61,7 +61,11 @@ def test_captures_are_what_the_analysis_wants(maker, run_file):
     with RunFile.open(run_file) as run:
         captures = run.captures({"lead_current": maker.transducers["lead_current"]})
 
-    assert [c.shot for c in captures] == ["00_reference_bare", "01_floor_shorted", "02_target_choke"]
+    assert [c.shot for c in captures] == [
+        "00_reference_bare",
+        "01_floor_shorted",
+        "02_target_choke",
+    ]
     last = captures[2]
     assert last.codes.dtype == np.int8
     assert last.clipped == 2

@@ -33,11 +33,11 @@ def test_a_later_result_stands_beside_the_first(maker, run):
 
 
 def test_any_number_of_results(maker, run):
-    names = [add_result(run, maker.document, software="x", made=maker.start) for _ in range(11)]
+    names = [add_result(run, maker.document, software="x", made=maker.start) for _ in range(3)]
 
-    assert names[::5] == ["again_01", "again_06", "again_11"]
+    assert names == ["again_01", "again_02", "again_03"]
     with RunFile.open(run) as file:
-        assert [r.name for r in file.results][-1] == "again_11"
+        assert [r.name for r in file.results] == ["", *names]
     assert verify(run) == []
 
 
@@ -73,7 +73,7 @@ def test_a_damaged_file_is_refused_and_left_alone(maker, run):
 def test_a_disk_that_fails_leaves_the_file_as_it_was(maker, run, monkeypatch):
     before = run.read_bytes()
     real = os.pwrite
-    for allowed in range(0, 400, 5):
+    for allowed in range(0, 400, 9):
         calls = iter(range(10_000))
 
         def full(fd, data, position, allowed=allowed, calls=calls):
@@ -81,17 +81,19 @@ def test_a_disk_that_fails_leaves_the_file_as_it_was(maker, run, monkeypatch):
                 raise OSError(errno.EIO, "broken")
             return real(fd, data, position)
 
+        told = ""
         try:
             with monkeypatch.context() as patch:
                 patch.setattr(os, "pwrite", full)
                 add_result(run, maker.document, software="x")
         except StorageError as error:
-            assert "adding a result to the run file failed" in str(error)
-            assert run.read_bytes() == before
-            assert sorted(p.name for p in run.parent.iterdir()) == ["run.h5"]
-        else:
+            told = str(error)
+        if not told:
             assert allowed > 0
             break
+        assert "adding a result to the run file failed" in told
+        assert run.read_bytes() == before
+        assert sorted(p.name for p in run.parent.iterdir()) == ["run.h5"]
     assert verify(run) == []
 
 

@@ -37,11 +37,14 @@ def test_every_flipped_bit_of_a_file_is_found(sealed, tmp_path_factory, where, b
     data[position] ^= 1 << bit
     path.write_bytes(data)
 
-    try:
+    with SealedFile(sealed) as whole:
+        inside = position < whole.seal.size
+    if inside:
         with SealedFile(path) as file:
             assert list(file.damaged_blocks()) == [position // BLOCK]
-    except DamagedFileError as error:
-        assert "seal" in str(error) or "not an HDF5 file" in str(error)
+    else:
+        with pytest.raises(DamagedFileError, match="the seal at its end"):
+            SealedFile(path)
 
 
 @pytest.mark.parametrize("kept", [0, 1, 7, 8, 100, BLOCK, -1, -10, -82, -83, -500])
@@ -87,7 +90,7 @@ def test_a_refused_file_closes_its_descriptor_once(tmp_path):
 def test_what_is_no_file_is_refused_without_waiting(tmp_path):
     os.mkfifo(tmp_path / "fifo")
     for path in (tmp_path / "fifo", tmp_path, tmp_path / "none"):
-        with pytest.raises(DamagedFileError, match="cannot be|is empty"):
+        with pytest.raises(DamagedFileError, match=r"cannot be|is empty"):
             SealedFile(path)
 
 

@@ -64,9 +64,9 @@ def test_a_spool_is_never_begun_over_another(maker, tmp_path):
 
 
 def test_a_committed_shot_is_never_taken_again_under_its_name(maker, tmp_path):
-    with maker.spool(tmp_path / "s") as spool:
-        with pytest.raises(RefusedError, match="a retake needs a number of its own"):
-            spool.begin_shot(maker.shot("00_reference_bare"))
+    told = "a retake needs a number of its own"
+    with maker.spool(tmp_path / "s") as spool, pytest.raises(RefusedError, match=told):
+        spool.begin_shot(maker.shot("00_reference_bare"))
 
 
 @pytest.mark.parametrize("quantity", [*sorted(RESERVED), "Lead", "a/b", "", "a" * 41])
@@ -123,9 +123,8 @@ def test_a_broken_spool_of_each_kind_gets_one_clear_message(maker, tmp_path, kin
     maker.spool(tmp_path / "s").close()
     BROKEN[kind](tmp_path / "s")
 
-    with pytest.raises(DamagedFileError) as caught:
-        with Spool.open(tmp_path / "s") as spool:
-            assert spool.instruments
+    with pytest.raises(DamagedFileError) as caught, Spool.open(tmp_path / "s") as spool:
+        assert spool.instruments
     assert str(caught.value).startswith(str(tmp_path / "s"))
     assert "\n" not in str(caught.value)
     if kind != "header gone":
