@@ -1,12 +1,13 @@
 """Quantities: what is read, what is refused and with which words, and the way back."""
 
 import math
+from typing import Annotated
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, StringConstraints, ValidationError
 from quantiphy import Quantity
 
 from acquire.quantities import (
@@ -25,6 +26,7 @@ from acquire.quantities import (
     Volts,
     format_quantity,
     parse_quantity,
+    with_written_defaults,
 )
 
 
@@ -242,3 +244,26 @@ def test_json_schema_and_reader_agree_on_the_form(field: str, written: object) -
         schema.validate(written)
     elif isinstance(written, str) and "%" not in written:
         assert not schema.is_valid(written)
+
+
+def test_minus_nothing_is_nothing() -> None:
+    assert math.copysign(1, parse_quantity("-0 V", "V")) == 1
+
+
+def test_defaults_of_a_schema_are_written_as_people_write_them() -> None:
+    class Outer(BaseModel):
+        inner: Settings = Settings()
+        named: dict[Annotated[str, StringConstraints(pattern="^x$")], Volts] = {}
+
+    schema = with_written_defaults(Outer.model_json_schema())
+    inner = schema["$defs"]["Settings"]["properties"]
+
+    assert inner["ohms"]["default"] == "50 ohm"
+    assert inner["rate"]["default"] == "1 GSa/s"
+    assert inner["margin"]["default"] == "0 dB"
+    assert inner["part"]["default"] == 0.5  # a plain number may be written
+    assert "default" not in schema["properties"]["inner"]
+    assert schema["properties"]["named"]["additionalProperties"] is False
+    for name, node in inner.items():
+        if "unit" in node:
+            Settings.model_validate({name: node["default"]})

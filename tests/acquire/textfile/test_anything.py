@@ -71,7 +71,7 @@ def spoiled(draw, data):
         last = path[-1]
         act = draw(st.sampled_from(["exchange", "remove", "rename", "add", "move", "double"]))
         if act == "exchange":
-            block[last] = draw(VALUES)
+            block[last] = listed(draw(VALUES))  # its own copy: it may be spoiled further
         elif act == "remove":
             del block[last]
         elif act == "move":
