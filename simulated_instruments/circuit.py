@@ -21,9 +21,11 @@ import numpy as np
 import numpy.typing as npt
 
 from simulated_instruments.network import FINE_POINTS, FINE_STEP, Network
-from simulated_instruments.scenario import Complex, Floats, Input, Scenario
+from simulated_instruments.scenario import Complex, Floats, Scenario
 
-CARRIER_BLOCK = 1 << 16
+NEGLIGIBLE = 1e-5
+"""What is left of a burst, relative to its peak, where it counts as died down."""
+CARRIER_BLOCK = 1 << 14
 """Samples of the table that carriers are put together from."""
 
 Volts = npt.NDArray[np.float32]
@@ -63,6 +65,7 @@ class Circuit:
         self._closed: frozenset[int] = frozenset()
         self._wander_phase = float(self._random("wander").uniform(0, 2 * np.pi))
         self._strength = lru_cache(maxsize=4096)(self.amplitude)
+        self._waves = lru_cache(maxsize=32)(self._wave)
         self._carriers = lru_cache(maxsize=16)(self._carrier_table)
 
     # -- state that the instruments change ---------------------------------------------------------
@@ -171,31 +174,34 @@ class Circuit:
         there = self.scenario.inputs[number - 1]
         if not there.quantity:
             return total
-        transfer = there.transfer * (1 + self.scenario.probe_error)
         edge = there.quantity == "inverter_edge"
+        wave = self._waves(number, snapshot.closed, snapshot.visit, bandwidth)
         high, edges = self._edges(snapshot.event, start, step * samples)
         if edge:
-            transfer *= self.scenario.supply
-            total += np.float32((0.5 if high else -0.5) * transfer)
-        parts = [(self.response(snapshot.closed, there.quantity, bandwidth), transfer)]
-        parts += self._picked_up(there, snapshot, bandwidth)
+            total += wave[-1] * np.float32(0.5 if high else -0.5)
         for instant, strength, sign in edges:
-            for fine, size in parts:
-                size *= sign if edge else sign * strength
-                _resample(total, fine, start - instant, step, size, hold=edge)
+            size = sign if edge else sign * strength
+            _resample(total, wave, start - instant, step, size, hold=edge)
         return total
 
-    def _picked_up(
-        self, there: Input, snapshot: Snapshot, bandwidth: float
-    ) -> list[tuple[Floats, float]]:
-        """Return the pickup of one visit to a condition: a little larger and a little later."""
-        if not there.pickup:
-            return []
-        spread = self.scenario.pickup_repeatability / math.sqrt(2)
-        size, turn = self._random("pickup", snapshot.visit).standard_normal(2) * spread
-        names = (f"pickup:{there.quantity}", f"later:{there.quantity}")
-        base, later = (self.response(frozenset(), name, bandwidth) for name in names)
-        return [(base, 1 + size), (later, turn)]
+    def _wave(self, number: int, closed: frozenset[int], visit: int, bandwidth: float) -> Floats:
+        """Return what one nominal event puts on one input, until it has died down. [V]
+
+        The pickup of a visit to a condition is a little larger and a little later than nominal.
+        """
+        there = self.scenario.inputs[number - 1]
+        edge = there.quantity == "inverter_edge"
+        transfer = there.transfer * (1 + self.scenario.probe_error)
+        transfer *= self.scenario.supply if edge else 1.0
+        wave = self.response(closed, there.quantity, bandwidth) * transfer
+        if there.pickup:
+            spread = self.scenario.pickup_repeatability / math.sqrt(2)
+            size, turn = self._random("pickup", visit).standard_normal(2) * spread
+            names = (f"pickup:{there.quantity}", f"later:{there.quantity}")
+            base, later = (self.response(frozenset(), name, bandwidth) for name in names)
+            wave += base * (1 + size) + later * turn
+        left = np.abs(wave - wave[-1])
+        return wave[: int(np.flatnonzero(left >= NEGLIGIBLE * left.max())[-1]) + 3]
 
     def _edges(
         self, event: int, start: float, span: float
@@ -225,12 +231,15 @@ class Circuit:
         frequencies = tuple(f for f, _ in carriers)
         sizes = np.array([a for _, a in carriers])
         table = self._carriers(frequencies, step, min(samples, CARRIER_BLOCK))
-        total = np.empty(samples, np.float32)
+        total = np.zeros(samples, np.float32)
+        spare = np.empty(min(samples, CARRIER_BLOCK), np.float32)
         for first in range(0, samples, CARRIER_BLOCK):
             angles = phases + 2 * np.pi * np.array(frequencies) * (start + first * step)
             weights = np.concatenate([sizes * np.sin(angles), sizes * np.cos(angles)])
             piece = total[first : first + CARRIER_BLOCK]
-            np.matmul(weights.astype(np.float32), table[:, : len(piece)], out=piece)
+            # row by row: a matrix product of so few rows wakes a pool of threads for nothing
+            for weight, row in zip(weights.astype(np.float32), table, strict=True):
+                piece += np.multiply(row[: len(piece)], weight, out=spare[: len(piece)])
         return total
 
     @staticmethod
@@ -312,20 +321,24 @@ def _resample(
     first = max(0, math.ceil(-start / step))
     last = min(len(total), math.floor((len(fine) - 2) * FINE_STEP / step - start / step) + 1)
     if hold and last < len(total):
-        total[max(last, 0) :] += np.float32(size * fine[-1])
+        total[max(first, last) :] += np.float32(size * fine[-1])
     if last <= first:
         return
-    stride = round(step / FINE_STEP)
-    if stride >= 1 and abs(stride * FINE_STEP - step) * (last - first) < 1e-3 * FINE_STEP:
-        at = (start + first * step) / FINE_STEP
-        base, part = int(at), at - int(at)
-        low = fine[base : base + (last - first) * stride : stride]
-        high = fine[base + 1 : base + 1 + (last - first) * stride : stride]
-        total[first:last] += (low * (size * (1 - part)) + high * (size * part)).astype(np.float32)
+    for group in range(1, 11):  # samples a few apart lie alike between fine points
+        stride = round(group * step / FINE_STEP)
+        off = abs(stride * FINE_STEP - group * step) * (last - first)
+        if stride < 1 or off > 1e-3 * FINE_STEP * group:
+            continue
+        for sample in range(first, min(last, first + group)):
+            at = (start + sample * step) / FINE_STEP
+            base, part, count = int(at), at - int(at), len(range(sample, last, group))
+            low = fine[base : base + (count - 1) * stride + 1 : stride]
+            high = fine[base + 1 : base + (count - 1) * stride + 2 : stride]
+            values = low * (size * (1 - part)) + high * (size * part)
+            total[sample:last:group] += values.astype(np.float32)
         return
     places = (start + np.arange(first, last) * step) / FINE_STEP
     index = places.astype(np.int64)
     share = places - index
-    total[first:last] += (size * (fine[index] * (1 - share) + fine[index + 1] * share)).astype(
-        np.float32
-    )
+    values = size * (fine[index] * (1 - share) + fine[index + 1] * share)
+    total[first:last] += values.astype(np.float32)

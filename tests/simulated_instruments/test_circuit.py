@@ -52,7 +52,7 @@ def test_input_sees_the_truth_times_the_transfer(quiet):
     assert np.abs(volts - 5 * truth).max() < 1e-3 * np.abs(5 * truth).max()
 
 
-@pytest.mark.parametrize("step", [4e-9, 3.3e-9, 0.4e-9])
+@pytest.mark.parametrize("step", [4e-9, 3.3e-9, 0.4e-9, 1.7321e-9])
 def test_whole_and_odd_steps_give_one_waveform(quiet, step):
     circuit = Circuit(quiet, seed=1)
     circuit.set_condition("bare")
