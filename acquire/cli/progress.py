@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Data = Mapping[str, Any]
 Line = Callable[[Data], str | None]
 
-_FIRST_SENTENCE = re.compile(r"(?<=[.:;])\s")
+_FIRST_SENTENCE = re.compile(r"(?<=[.;])\s")
 
 
 def _levels(values: Mapping[str, float] | None, unit: str = "V") -> str:

@@ -10,8 +10,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from acquire.analysis.inputs import Capture
-from acquire.analysis.source_model import MeasuredTraces, SourceModel, estimate_source
+from acquire.analysis.mean_spectra import MeasuredTraces
+from acquire.analysis.source_model import SourceModel, estimate_source
 from acquire.errors import RefusedError
+from acquire.recipe import parse_recipe
 from acquire.run.reanalyse import transducers_in
 from acquire.runfile.reader import RunFile
 
@@ -32,7 +34,12 @@ def source_of(path: Path, voltage: str | None = None, current: str | None = None
         If the run file is not what was written.
     """
     with RunFile.open(path) as file:
+        header = file.header
+        recipe = parse_recipe(header.recipe_text, header.recipe_name).recipe
+        trigger = recipe.acquisition.trigger.source
         captures = file.captures(transducers_in(file))
+    if voltage is None:  # what triggers is the source's own edge, not the voltage across the gap
+        captures = [c for c in captures if c.quantity != trigger or c.transducer.unit == "A"]
     volts = _one(
         path, captures, voltage, "V", "open_circuit", "open-circuit voltage",
         "measure a voltage in a condition of the kind open_circuit",

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 import xarray
 
+pytestmark = pytest.mark.timeout(400)  # several whole runs, on a machine that may be busy
+
 CANDIDATES = ("damped_choke", "triple_core", "air_coil")
 
 

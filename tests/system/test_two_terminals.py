@@ -5,6 +5,8 @@ import re
 
 import pytest
 
+pytestmark = pytest.mark.timeout(400)  # several whole runs, on a machine that may be busy
+
 DIALECTS = ("keysight_infiniivision", "tektronix")
 
 
