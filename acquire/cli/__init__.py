@@ -32,6 +32,8 @@ COMMANDS: dict[str, str] = {
     "show": "acquire.cli.show",
     "verify": "acquire.cli.verify",
     "reanalyse": "acquire.cli.reanalyse",
+    "spectrum": "acquire.cli.spectrum",
+    "pulse": "acquire.cli.pulse",
     "predict": "acquire.cli.predict",
     "serve": "acquire.cli.serve",
     "submit": "acquire.cli.submit",

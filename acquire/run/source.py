@@ -14,6 +14,7 @@ from acquire.analysis.mean_spectra import MeasuredTraces
 from acquire.analysis.source_model import SourceModel, estimate_source
 from acquire.errors import RefusedError
 from acquire.recipe import parse_recipe
+from acquire.run.pairing import floor_of
 from acquire.run.reanalyse import transducers_in
 from acquire.runfile.reader import RunFile
 
@@ -78,14 +79,4 @@ def _one(
 
 
 def _traces(capture: Capture, captures: Sequence[Capture]) -> MeasuredTraces:
-    floors = [
-        c
-        for c in captures
-        if c.role == "floor"
-        and c.quantity == capture.quantity
-        and not c.faults
-        and abs(c.vertical_range / capture.vertical_range - 1) < 1e-6
-        and c.codes.shape[1] == capture.codes.shape[1]
-    ]
-    nearest = min(floors, key=lambda c: abs(c.order - capture.order), default=None)
-    return MeasuredTraces.of(capture, nearest)
+    return MeasuredTraces.of(capture, floor_of(capture, captures))
