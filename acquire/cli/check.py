@@ -57,8 +57,14 @@ def _show(findings: list[Finding]) -> None:
         kind = Text(finding.kind, style=_STYLE[finding.kind])
         table.add_row(kind, finding.subject, finding.text)
     console.show(table)
-    counts = {kind: sum(f.kind == kind for f in findings) for kind in ("warning", "refusal")}
-    if counts["refusal"]:
-        console.say(f"\nThe run would be refused ({counts['refusal']} refusal(s)).")
+    refusals, warnings = (
+        sum(finding.kind == kind for finding in findings) for kind in ("refusal", "warning")
+    )
+    if refusals:
+        console.say(f"\nThe run would be refused ({_count(refusals, 'refusal')}).")
     else:
-        console.say(f"\nThe run would start ({counts['warning']} warning(s)).")
+        console.say(f"\nThe run would start ({_count(warnings, 'warning')}).")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

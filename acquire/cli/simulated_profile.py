@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -36,13 +37,16 @@ def text(resources: Mapping[str, str], fixture: str = "relay") -> str:
     """
     path = names.locate("bench", SHIPPED[fixture])
     profile = path.read_text(encoding="utf-8")
+    real: dict[str, str] = {}
     for role, address in ADDRESSES.items():
         if role == "switch" and fixture == "operator":
             continue
         if profile.count(address) != 1:
             raise BadInputError(f"{path}: expected the address {address} of the {role} once")
-        profile = profile.replace(address, resources[role])
-    return _MARK + profile
+        real[address] = resources[role]
+    # all in one pass: a free port may be one that the shipped profile gives to another role
+    anyone = "|".join(map(re.escape, real))
+    return _MARK + re.sub(anyone, lambda match: real[match.group()], profile)
 
 
 def refuse_foreign_file(path: Path) -> None:
