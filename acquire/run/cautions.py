@@ -28,7 +28,7 @@ PROTECTIVE = (
 )
 
 CANDIDATE = (
-    "A candidate comes into a protective conductor: its continuity is measured before the shot, "
+    "A candidate comes into a protective conductor: the resistance is measured before the shot, "
     "and the run stops if it is above the recipe's limit. That measurement replaces no inspection.",
 )
 

@@ -1,4 +1,4 @@
-"""Whether a protective conductor still conducts with a candidate in it.
+"""Whether a protective conductor still conducts after a change of condition.
 
 A 4-wire reading leaves out the leads. It is a check before a measurement, at the small current of
 an ohmmeter: it says nothing of a fault current, and replaces no inspection.
@@ -50,7 +50,7 @@ def require(found: Continuity, conductor: str) -> None:
         return
     shown = "open" if math.isinf(found.ohms) else format_quantity(found.ohms, "ohm")
     raise ContinuityError(
-        f"{conductor} with {found.condition} in it measures {shown}; at most "
+        f"{conductor} in the condition {found.condition} measures {shown}; at most "
         f"{format_quantity(found.limit, 'ohm')} is allowed (4-wire). The run stops here and is "
-        "kept. Have the joints and the candidate checked before it goes on"
+        "kept. Have the joints, the relays and the candidate checked before it goes on"
     )

@@ -124,12 +124,13 @@ class RelayFixture:
         return self._go(self.parked)
 
     @property
-    def _all(self) -> tuple[int, ...]:
+    def channels(self) -> tuple[int, ...]:
+        """Every channel of every condition."""
         return tuple(sorted({c for channels in self.conditions.values() for c in channels}))
 
     def _go(self, name: str) -> ConditionSet:
         wanted = frozenset(self.conditions[name])
-        now = self.switch.closed_channels(self._all)
+        now = self.switch.closed_channels(self.channels)
         to_close, to_open = sorted(wanted - now), sorted(now - wanted)
         if self.protective:
             if not wanted:
@@ -150,7 +151,7 @@ class RelayFixture:
             return
         self.switch.close_channels(channels)
         time.sleep(self.settling_time)
-        missing = wanted - self.switch.closed_channels(self._all)
+        missing = wanted - self.switch.closed_channels(self.channels)
         if missing:
             raise InstrumentFault(
                 f"the relay unit was told to close {_channels(channels)} for the condition {name}, "
@@ -164,7 +165,7 @@ class RelayFixture:
             time.sleep(self.settling_time)
 
     def _expect(self, name: str, wanted: frozenset[int]) -> None:
-        found = self.switch.closed_channels(self._all)
+        found = self.switch.closed_channels(self.channels)
         if found != wanted:
             raise InstrumentFault(
                 f"the relay unit reads back {_channels(found)} as closed in the condition {name}; "

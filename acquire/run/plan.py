@@ -7,7 +7,8 @@ be open: the vertical ranges, and with them how many floor shots a floor visit h
 The order of the recipe is kept. Three things are added to it:
 
 * a change of condition only where the condition differs from the one before;
-* a continuity check before the target shot of a candidate in a protective conductor;
+* a continuity check after each change, where the conductor is protective: a relay that stuck open
+  may say that it closed, in the bare condition as well as with a candidate;
 * a last floor visit, where other shots follow the recipe's last floor entry (or where its floor
   entries come before any range is known): it takes what has no floor yet.
 """
@@ -220,12 +221,13 @@ def _enter(
         shot=index, role=role, condition=name, by_hand=by_hand, seconds=0.0 if by_hand else 0.3,
     )  # fmt: skip
     conductor = recipe.recipe.conductor
-    if conductor.protective and condition.kind == "candidate":
+    checked = condition.kind == "candidate" or bench.bench.ohmmeter is not None
+    if conductor.protective and checked:
         limit = conductor.continuity_limit
         yield Step(
             "continuity",
             f"check that {conductor.name} has at most {format_quantity(limit, 'ohm')} "
-            f"through {name} (4-wire); the run stops if not",
+            f"in the condition {name} (4-wire); the run stops if not",
             shot=index, role=role, condition=name, limit=limit, seconds=0.5,
         )  # fmt: skip
 

@@ -159,9 +159,8 @@ def with_reference(plan: Plan) -> Plan:
     captures = [(i, s) for i, s in enumerate(plan.steps) if s.kind == "capture"]
     last = max(i for i, s in captures if s.role == "target")
     opening, shot = next((i, s) for i, s in captures if s.role == "reference")
-    enter = next(
-        s for s in reversed(plan.steps[:opening]) if s.kind == "condition"
-    )  # the step that set the opening reference's condition
+    begins = max(i for i, s in enumerate(plan.steps[:opening]) if s.kind == "condition")
+    enter = [s for s in plan.steps[begins:opening] if s.kind in ("condition", "continuity")]
     ranging = replace(
         plan.steps[opening - 1],
         text="keep the vertical ranges of the opening reference, unless it clips",
@@ -169,7 +168,7 @@ def with_reference(plan: Plan) -> Plan:
         seconds=0.0,
     )
     shot = replace(shot, text=f"{shot.text} (added: the run was broken off before the last target)")
-    added = (enter, ranging, shot)
+    added = (*enter, ranging, shot)
     back = _enter_again(plan, last)
     steps = (*plan.steps[: last + 1], *added, *back, *plan.steps[last + 1 :])
     return replace(plan, steps=steps, hands=sum(step.by_hand for step in steps))

@@ -23,7 +23,7 @@ from acquire.run import continuity, floors
 from acquire.run.capture import Capturer, Shot, ShotSpec
 from acquire.run.cautions import at_change
 from acquire.run.events import Emitter
-from acquire.run.fixture import ConditionSet, Fixture, GateRequest
+from acquire.run.fixture import ConditionSet, Fixture, GateRequest, RelayFixture
 from acquire.run.instruments import Instruments
 from acquire.run.levels import LevelSeen, suspicions
 from acquire.run.plan import Plan, Step
@@ -177,7 +177,12 @@ class Execution:
     def _check_continuity(self, _index: int, step: Step) -> None:
         assert step.condition is not None
         assert step.limit is not None
-        condition, limit, ohmmeter = step.condition, step.limit, self.instruments.ohmmeter
+        continuity.require(
+            self._measure_continuity(step.condition, step.limit), self.recipe.recipe.conductor.name
+        )
+
+    def _measure_continuity(self, condition: str, limit: float) -> continuity.Continuity:
+        ohmmeter = self.instruments.ohmmeter
         if ohmmeter is None:
             raise InstrumentFault("the bench has no ohmmeter to check the conductor with")
         found = self._retrying(
@@ -188,12 +193,22 @@ class Execution:
             "continuity_measured", condition=condition, ohms=found.ohms, limit=limit,
             passed=found.passed,
         )  # fmt: skip
-        continuity.require(found, self.recipe.recipe.conductor.name)
+        return found
 
     def park(self) -> None:
         """Leave a state behind that can be left; raises nothing but what ends the process."""
         try:
+            before = self._closed_now()
             found = self._with_switch("parking the fixture", self.fixture.park)
+            if found is None:
+                return
+            verified = self._holds(found.condition)
+            if not verified:
+                self._with_switch("closing the path of before", lambda: self._close_again(before))
+                raise InstrumentFault(
+                    f"with the relays in {found.condition} the conductor measures as open; the "
+                    "channels that were closed before are closed again"
+                )
         except InstrumentFault as error:
             self.events.emit(
                 "fixture_unknown",
@@ -201,9 +216,28 @@ class Execution:
                 "as open until somebody who may has checked it",
             )
             return
-        if found is not None:
-            self.condition = found.condition
-            self.events.emit("fixture_parked", condition=found.condition, verified=True)
+        self.condition = found.condition
+        self.events.emit("fixture_parked", condition=found.condition, verified=True)
+
+    def _closed_now(self) -> tuple[int, ...]:
+        """Return the relays that are closed; none where a person is the fixture."""
+        switch, fixture = self.instruments.switch, self.fixture
+        if switch is None or not isinstance(fixture, RelayFixture):
+            return ()
+        return self._with_switch(
+            "reading the relays", lambda: tuple(sorted(switch.closed_channels(fixture.channels)))
+        )
+
+    def _close_again(self, channels: tuple[int, ...]) -> None:
+        if self.instruments.switch is not None and channels:
+            self.instruments.switch.close_channels(channels)
+
+    def _holds(self, condition: str) -> bool:
+        """Whether a protective conductor conducts; there is nothing to hold for any other."""
+        conductor = self.recipe.recipe.conductor
+        if not conductor.protective or self.instruments.ohmmeter is None:
+            return True
+        return self._measure_continuity(condition, conductor.continuity_limit).passed
 
     def _with_switch(self, doing: str, action: Callable[[], T]) -> T:
         if self.instruments.switch is None:

@@ -127,7 +127,7 @@ class Lab:
         self.noise = 1e-3
         self.drift = lambda _arming: 1.0
         self.closed = {101}
-        self.ohms = 0.02
+        self.resistance = lambda _closed: 0.02
         self.profile = PROFILE
         self.done = []
         self.failures = defaultdict(list)
@@ -298,7 +298,7 @@ class FakeOhmmeter(Fake, Ohmmeter):
 
     def resistance_4_wire(self, _range_ohm=None):
         self.lab.did("resistance_4_wire", frozenset(self.lab.closed))
-        return self.lab.ohms
+        return self.lab.resistance(self.lab.closed)
 
 
 @pytest.fixture

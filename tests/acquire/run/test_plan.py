@@ -19,6 +19,7 @@ def test_the_order_of_the_recipe_with_what_each_shot_needs_before_it(recipe, ben
         ("identify", None, None),
         ("configure", None, None),
         ("condition", "bare", "reference"),
+        ("continuity", "bare", "reference"),
         ("ranging", "bare", "reference"),
         ("capture", "bare", "reference"),
         ("condition", "choke", "target"),
@@ -30,9 +31,11 @@ def test_the_order_of_the_recipe_with_what_each_shot_needs_before_it(recipe, ben
         ("ranging", "core", "target"),
         ("capture", "core", "target"),
         ("condition", "bare", "reference"),
+        ("continuity", "bare", "reference"),
         ("ranging", "bare", "reference"),
         ("capture", "bare", "reference"),
         ("condition", "off", "floor"),
+        ("continuity", "off", "floor"),
         ("floor", "off", "floor"),
         ("analyse", None, None),
         ("store", None, None),
@@ -131,5 +134,5 @@ def test_every_step_is_one_line_for_people(recipe, bench):
 
     assert len(lines) == len(plan.steps) + 1 + len(plan.notes)
     assert lines[0] == "  1  identify the oscilloscope, the relay unit and the ohmmeter"
-    assert "at every range used by earlier shots (known only then): 4 records each" in lines[17]
-    assert "at most 100 mohm through choke (4-wire); the run stops if not" in lines[6]
+    assert "at every range used by earlier shots (known only then): 4 records each" in lines[20]
+    assert "at most 100 mohm in the condition choke (4-wire); the run stops if not" in lines[7]

@@ -99,7 +99,8 @@ def test_a_floor_visit_that_was_broken_off_goes_on_where_it_stopped(broken, benc
 
     floors = [s for s in structure(outcome.path) if s[2] == "floor"]
     assert len({tuple(f[4].items()) for f in floors}) == len(floors)
-    assert lab.count("resistance_4_wire") == 0
+    checked = [entry[1] for entry in lab.done if entry[0] == "resistance_4_wire"]
+    assert set(checked) == {frozenset({101, 110}), frozenset({101})}  # the floor, and parked
     assert ("close_channels", (110,)) in lab.done
 
 
@@ -113,7 +114,7 @@ def test_a_condition_is_set_anew_because_nobody_knows_what_stands(broken, bench,
     assert lab.done[first] == ("open_channels", (110,))
     assert first < next(i for i, entry in enumerate(lab.done) if entry[0] == "initiate")
     # and its continuity is checked again
-    assert lab.count("resistance_4_wire") == 3
+    assert lab.count("resistance_4_wire") == 3 * 4  # core, bare, off, and parked
 
 
 def test_two_breaks_are_two_remarks(broken, bench, lab):
@@ -289,7 +290,7 @@ def test_before_the_first_shot_there_is_nothing_to_decide(recipe, bench):
 def open_ended(recipe, bench):
     """A plan whose last reference comes before its last target."""
     plan = compile_plan(recipe, bench)
-    closing = [i for i, s in enumerate(plan.steps) if s.role == "reference"][-3:]
+    closing = [i for i, s in enumerate(plan.steps) if s.role == "reference"][-4:]
     return replace(plan, steps=tuple(s for i, s in enumerate(plan.steps) if i not in closing))
 
 
@@ -301,12 +302,12 @@ def test_where_no_reference_would_follow_one_is_added_after_the_last_target(open
     last = max(i for i, k in enumerate(kinds) if k[:2] == ("capture", "target"))
     assert kinds[last + 1 : last + 6] == [
         ("condition", "reference", "bare"),
+        ("continuity", "reference", "bare"),
         ("ranging", "reference", "bare"),
         ("capture", "reference", "bare"),
         ("condition", "floor", "off"),
-        ("floor", "floor", "off"),
     ]
-    assert decision.plan.steps[last + 2].reuse_ranges
+    assert decision.plan.steps[last + 3].reuse_ranges
     assert "one was added" in decision.text
 
 
@@ -324,7 +325,7 @@ def test_the_added_reference_leaves_later_shots_their_condition(open_ended):
     # floor and last target in one condition, as where the floor needs no change
     steps = list(open_ended.steps)
     floor = next(i for i, s in enumerate(steps) if s.kind == "floor")
-    del steps[floor - 1]
+    del steps[floor - 2 : floor]
 
     extended = with_reference(replace(open_ended, steps=tuple(steps)))
 

@@ -261,14 +261,14 @@ def test_a_fault_that_stays_keeps_the_run_and_says_how_to_go_on(runs, recipe, be
 def test_a_failed_continuity_check_stops_with_the_path_closed_through_bare(
     runs, recipe, bench, lab
 ):
-    lab.ohms = 0.3
+    lab.resistance = lambda closed: 0.3 if 102 in closed else 0.02
 
     outcome = runs(recipe, bench)
 
     assert outcome.exit_code is ExitCode.FAULT
     assert "300 mohm" in outcome.reason
     assert lab.closed == {101}
-    assert runs.named("continuity_measured")[0]["passed"] is False
+    assert runs.named("continuity_measured")[1]["passed"] is False
     assert [d["shot"] for d in runs.named("shot_stored")] == [SHOTS[0]]
 
 

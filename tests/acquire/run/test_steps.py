@@ -54,7 +54,7 @@ def test_every_step_is_told_and_every_shot_is_numbered(execution, told):
     execution.carry_out()
 
     steps = [data["step"] for data in named(told, "step_started")]
-    assert steps == list(range(3, 19))
+    assert steps == list(range(3, 22))
     names = [entry.name for entry in execution.spool.shots()]
     assert names[:4] == [
         "01_reference_bare",
@@ -72,20 +72,36 @@ def test_continuity_is_checked_with_the_candidate_in_before_its_shot(execution, 
 
     order = [entry[0] for entry in lab.done]
     checked = [entry[1] for entry in lab.done if entry[0] == "resistance_4_wire"]
-    assert checked == [frozenset({102})] * 3 + [frozenset({103})] * 3
-    second_close = order.index("close_channels")
-    assert order.index("resistance_4_wire") > second_close
-    assert "initiate" not in order[second_close : order.index("resistance_4_wire")]
+    states = [frozenset(state) for state in ({101}, {102}, {103}, {101}, {101, 110})]
+    assert checked == [state for state in states for _ in range(3)]
+    first_candidate = order.index("close_channels")
+    checks = order.index("resistance_4_wire", first_candidate)
+    assert "initiate" not in order[first_candidate:checks]
 
 
 def test_a_failed_check_stops_before_the_shot(execution, lab, told):
-    lab.ohms = float("inf")
+    lab.resistance = lambda closed: float("inf") if 102 in closed else 0.02
 
     with pytest.raises(ContinuityError, match="measures open"):
         execution.carry_out()
 
     assert [e.role for e in execution.spool.shots()] == ["reference"]
-    assert named(told, "continuity_measured")[0]["ohms"] is None
+    assert named(told, "continuity_measured")[-1]["ohms"] is None
+
+
+def test_a_bare_relay_that_lies_leaves_the_path_of_before(execution, lab, told):
+    # relay 101 says that it is closed, but is not
+    lab.closed = {102}
+    lab.resistance = lambda closed: 0.02 if closed & {102, 103} else float("inf")
+
+    execution.park()
+
+    assert 102 in lab.closed
+    (event,) = named(told, "fixture_unknown")
+    assert (
+        "measures as open; the channels that were closed before are closed again" in event["error"]
+    )
+    assert named(told, "fixture_parked") == []
 
 
 def test_cautions_come_before_each_change(execution, told):
