@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from acquire.runfile.spool import Spool
 
 FORMAT, VERSION = "floorshot-run", 1
+MARKER = "consolidated.json"
+"""In a spool: the run file that it went into, once that was proved."""
 _NO_VALUES = "This is a netCDF dimension but not a netCDF variable. %10d"
 """The name by which netCDF readers know an axis that has a length but no values."""
 
@@ -106,9 +108,7 @@ def consolidate(
         store_manifest(out.file, take_manifest(out.file, out.temp, known))
         out.commit(proof=prove)
     try:
-        write_checked(
-            spool.folder / "consolidated.json", "marker", str(path.absolute()), "closing the spool"
-        )
+        write_checked(spool.folder / MARKER, "marker", str(path.absolute()), "closing the spool")
     except StorageError:  # the run file stands; the spool is tidied when it is next opened
         return path
     return _tidy(spool, path)
@@ -154,13 +154,29 @@ def _tidy(spool: Spool, path: Path) -> Path:
             "moved that file, remove this folder by hand"
         )
     prove(path)
-    # What cannot be removed now does no harm: the marker tells what it was. The header goes last.
-    shutil.rmtree(spool.folder / "shots", ignore_errors=True)
-    shutil.rmtree(spool.folder, ignore_errors=True)
-    with contextlib.suppress(OSError):
-        sync_folder(spool.folder.parent)
+    remove_spool(spool.folder)
     spool.close()
     return path
+
+
+def remove_spool(folder: Path) -> None:
+    """Remove a spool whose run file stands. What cannot be removed does no harm and is left.
+
+    The order matters: while anything that makes it look like a run is there, so is the marker that
+    tells where the run went. (A crash in an arbitrary order once made a finished run look new.)
+    """
+    with contextlib.suppress(OSError):
+        shutil.rmtree(folder / "shots", ignore_errors=True)
+        for path in folder.iterdir():
+            if path.name not in {"header.json", MARKER, "lock"}:
+                path.unlink()
+        sync_folder(folder)
+        (folder / "header.json").unlink(missing_ok=True)
+        sync_folder(folder)
+        (folder / MARKER).unlink(missing_ok=True)
+        (folder / "lock").unlink(missing_ok=True)
+        folder.rmdir()
+        sync_folder(folder.parent)
 
 
 def _write(

@@ -23,7 +23,7 @@ from typing import Self
 from acquire.analysis.inputs import Capture, Transducer
 from acquire.errors import BadInputError, DamagedFileError, RefusedError
 from acquire.runfile.coding import from_json, read_checked, to_json, write_checked
-from acquire.runfile.consolidate import consolidate
+from acquire.runfile.consolidate import MARKER, consolidate, remove_spool
 from acquire.runfile.durable import FolderLock, sync_folder, writing
 from acquire.runfile.eventlog import EventLog
 from acquire.runfile.records import (
@@ -81,7 +81,7 @@ class Spool:
                 held = {p.name for p in folder.iterdir()} | {
                     p.name for p in (folder / "shots").iterdir()
                 }
-            if held - {"lock", "shots"}:
+            if held - {"lock", "shots", ".header.json.tmp"}:  # what a crash just here leaves
                 raise RefusedError(
                     f"{folder}: not empty; resume the run in it, or choose another folder"
                 )
@@ -108,6 +108,8 @@ class Spool:
             Where another process writes there.
         """
         if not (folder / "header.json").is_file():
+            if writable and (folder / MARKER).is_file():
+                _finish_tidying(folder)
             raise DamagedFileError(f"{folder}: not a spooled run (no header.json in it)")
         lock = FolderLock(folder) if writable else None
         if lock:
@@ -136,7 +138,7 @@ class Spool:
             with SealedReader(path, "floorshot-shot") as reader:
                 group = ShotGroup(reader.group(f"/shots/{path.stem}"), path.stem, path)
             self._entries[path.stem] = group.entry
-        marker = self.folder / "consolidated.json"
+        marker = self.folder / MARKER
         done = Path(read_checked(marker, "marker")) if marker.exists() else None
         self.found = Findings(len(self._entries), tuple(discarded), self.events.torn, done)
 
@@ -234,6 +236,15 @@ class Spool:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _finish_tidying(folder: Path) -> None:
+    path = read_checked(folder / MARKER, "marker")
+    lock = FolderLock(folder)
+    lock.take()
+    remove_spool(folder)
+    lock.release()
+    raise RefusedError(f"{folder}: this run is finished, and its run file is {path}")
 
 
 def _check_shot(header: ShotHeader) -> None:

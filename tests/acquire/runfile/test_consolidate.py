@@ -1,7 +1,9 @@
+import contextlib
 import errno
 import os
 import shutil
 import sys
+from functools import partial
 
 import h5py
 import numpy as np
@@ -13,6 +15,7 @@ from acquire.runfile import (
     RunFile,
     ShotSize,
     Spool,
+    coding,
     estimate_bytes,
     refuse_without_space,
     verify,
@@ -190,7 +193,7 @@ def test_a_crash_before_the_tidying_is_made_good(maker, tmp_path):
 def test_a_crash_within_the_tidying_is_made_good(maker, tmp_path, monkeypatch):
     spool = maker.spool(tmp_path / "s")
     with monkeypatch.context() as patch:
-        patch.setattr(shutil, "rmtree", lambda *_, **__: None)
+        patch.setattr(consolidate_module(), "remove_spool", lambda _: None)
         path = _finish(spool, tmp_path / "r.h5", maker)
     (tmp_path / "s" / "shots" / "01_floor_shorted.h5").unlink()
 
@@ -202,10 +205,52 @@ def test_a_crash_within_the_tidying_is_made_good(maker, tmp_path, monkeypatch):
     assert not (tmp_path / "s").exists()
 
 
+def test_a_crash_at_any_moment_of_the_tidying_never_makes_a_finished_run_look_new(
+    maker, tmp_path, monkeypatch
+):
+    spool = maker.spool(tmp_path / "s")
+    shutil.copytree(tmp_path / "s", tmp_path / "kept")
+    path = _finish(spool, tmp_path / "r.h5", maker)
+    real = {name: getattr(os, name) for name in ("unlink", "rmdir")}
+    for moment in range(30):
+        shutil.rmtree(tmp_path / "s", ignore_errors=True)
+        shutil.copytree(tmp_path / "kept", tmp_path / "s")
+        calls = iter(range(1000))
+
+        def stop(*arguments, call, moment=moment, calls=calls, **named):
+            if next(calls) >= moment:
+                raise KeyboardInterrupt
+            return real[call](*arguments, **named)
+
+        with Spool.open(tmp_path / "s") as again, monkeypatch.context() as patch:
+            marker = tmp_path / "s" / "consolidated.json"
+            coding.write_checked(marker, "marker", str(path), "closing")
+            for name in real:
+                patch.setattr(os, name, partial(stop, call=name))
+            with contextlib.suppress(KeyboardInterrupt):
+                consolidate_module().remove_spool(again.folder)
+        if not (tmp_path / "s").exists():
+            assert moment > 3
+            return
+        told = ""
+        try:
+            with Spool.open(tmp_path / "s") as again:
+                assert again.found.consolidated == path
+                _finish(again, path, maker)
+        except RefusedError as error:
+            told = str(error)
+        except DamagedFileError:
+            assert not list((tmp_path / "s").glob("*.json"))  # nothing of a run is left
+            continue
+        assert not (tmp_path / "s").exists()
+        assert told in ("", f"{tmp_path / 's'}: this run is finished, and its run file is {path}")
+    pytest.fail("the tidying never ended")
+
+
 def test_a_file_that_was_moved_before_the_tidying_keeps_the_spool(maker, tmp_path, monkeypatch):
     spool = maker.spool(tmp_path / "s")
     with monkeypatch.context() as patch:
-        patch.setattr(shutil, "rmtree", lambda *_, **__: None)
+        patch.setattr(consolidate_module(), "remove_spool", lambda _: None)
         _finish(spool, tmp_path / "r.h5", maker).rename(tmp_path / "moved.h5")
 
     told = "not there any more; if you moved"

@@ -19,7 +19,7 @@ from acquire.runfile import RunFile, apart, verify
 
 ROOT = Path(__file__).parents[3]
 SCRIPT = Path(__file__).with_name("fuzz_reader.py")
-COUNT = int(os.environ.get("FLOORSHOT_FUZZ", "80"))
+COUNT = int(os.environ.get("FLOORSHOT_FUZZ", "25"))
 """Broken files; more by ``FLOORSHOT_FUZZ=5000 pytest --timeout=0 .../test_fuzz.py``."""
 STALLED = 4.0
 

@@ -60,6 +60,9 @@ def test_a_spool_is_never_begun_over_another(maker, tmp_path):
     with pytest.raises(RefusedError, match="not empty"):
         Spool.create(tmp_path / "mine", maker.header())
 
+    (tmp_path / "new" / "shots").mkdir(parents=True)
+    (tmp_path / "new" / ".header.json.tmp").write_text("half")  # a crash before the first name
+    Spool.create(tmp_path / "new", maker.header()).close()
     Spool.open(tmp_path / "s").close()  # the refusal did not keep the lock
 
 
