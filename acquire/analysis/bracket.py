@@ -78,7 +78,7 @@ def between(
         freedom=satterthwaite(parts, [e.freedom for e in estimates]),
         drift=half / np.sqrt(3) / value if value > 0 else 0.0,
         gain=gain,
-        quantisation=float(np.dot(shares, [quantisation(p.shot) for p in pairs])),
+        quantisation=float(np.dot(shares, [quantisation(p.shot, p.measure) for p in pairs])),
         seen=float(np.dot(shares, [p.observed for p in pairs])),
         detected=all(e.detected(factor) for e in estimates),
     )

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import stats
 
 from acquire.analysis.estimates import Factor
+from acquire.analysis.measures import Measure
 from acquire.analysis.results import BudgetLine
 from acquire.analysis.shots import Shot
 
@@ -60,26 +61,28 @@ def gain_uncertainty(shot: Shot) -> float:
     Rectangular: the half-width is stated relative to full scale, so it is larger relative to a
     trace that fills less of the range.
     """
-    fill = shot.capture.vertical_range / max(shot.swing, np.finfo(float).tiny)
-    half = shot.capture.gain_accuracy * float(np.clip(fill, 1.0, LARGEST_FILL_FACTOR))
+    filled = np.clip(shot.swing / shot.capture.vertical_range, 1 / LARGEST_FILL_FACTOR, 1.0)
+    half = shot.capture.gain_accuracy / filled
     return float(half / np.sqrt(3))
 
 
-def quantisation(shot: Shot) -> float:
-    """Return the standard uncertainty that quantisation leaves in one sample of the mean. [unit]
+def quantisation(shot: Shot, measure: Measure) -> float:
+    """Return the standard uncertainty that quantisation leaves in a level of the mean. [unit]
 
     Where the noise dithers the converter, quantisation is part of the scatter between repeats
     and averages out with it; what remains repeats. Of Gaussian noise of standard deviation s
     the remaining error is a sine over the code of amplitude (lsb / pi) exp(-2 pi^2 (s/lsb)^2)
-    (first harmonic of the sawtooth error, averaged over the noise). Never more than lsb / sqrt(12).
+    (first harmonic of the sawtooth error, averaged over the noise). Never more than lsb / sqrt(12)
+    in a sample; peak-to-peak is the difference of two.
     """
+    samples = np.sqrt(2.0) if measure.basis is None else 1.0
     still = shot.lsb / np.sqrt(12)
     if shot.noise is None or shot.lsb == 0:
-        return float(still)
+        return float(samples * still)
     # The noise between repeats contains the quantisation's own lsb^2 / 12.
     dither = max(0.0, (shot.noise / shot.lsb) ** 2 - 1 / 12)
     left = shot.lsb / (np.pi * np.sqrt(2)) * np.exp(-2 * np.pi**2 * dither)
-    return float(min(still, left))
+    return float(samples * min(still, left))
 
 
 def interval(

@@ -112,7 +112,8 @@ def _outcome(case: Case, name: Correction) -> Outcome:
         case.shares,
         budget.one_sided(coverage, float("inf")),
     )
-    lines = _lines(case, name, estimate, reference)
+    usable = reference.detected and reference.value > 0
+    lines = _lines(case, name, estimate, reference) if usable else ()
     freedom = budget.effective_freedom(lines)
     two, one = budget.two_sided(coverage, freedom), budget.one_sided(coverage, freedom)
     state, reason = _state(estimate, reference, one, two, case.choices.margin)
@@ -125,7 +126,7 @@ def _outcome(case: Case, name: Correction) -> Outcome:
         method=MethodResult(corrected, attenuation, _bounds(case, name, estimate, two)),
         reference=_reference_level(case, reference),
         lines=lines,
-        corrected_interval=_level_interval(estimate, scale, state, two, one),
+        corrected_interval=_level_interval(case, estimate, scale, state, two, one),
         decision_threshold=estimate.decision_threshold(one),
         detection_limit=estimate.detection_limit(one),
     )
@@ -166,10 +167,12 @@ def _attenuation(
     coverage = case.choices.coverage
     if state[0] == "invalid":
         return Attenuation(None, None, (None, None), coverage, name, *state)
-    other = budget.combined([line for line in lines if line.source not in IN_THE_LIMITS])
     two, one = factors
+    rest = [line for line in lines if line.source not in IN_THE_LIMITS]
+    other = budget.combined(rest)
     if state[0] == "floor-limited":
-        high = estimate.ceiling(one)
+        other = budget.combined([line for line in rest if line.source != QUANTISATION])
+        high = _ceiling(case, estimate, one)
         centre = decibels(reference.value / high)
         assert centre is not None
         below = _below(reference, one)
@@ -202,17 +205,18 @@ IN_THE_LIMITS = (
 """Lines that enter the interval through the limits of each level, not as a symmetric term."""
 
 
+QUANTISATION = "quantisation"
+"""A line that enters the upper limit of a residual that was not resolved."""
+
+
 def _lines(
     case: Case, name: Correction, estimate: Estimate, reference: Reference
 ) -> tuple[BudgetLine, ...]:
     """Return the budget of the attenuation; relative to the upper limit where there is no value."""
-    level = max(estimate.value or estimate.ceiling(ONE_SIGMA), TINY)
-    held = max(reference.value, reference.uncertainty, TINY)
-    basis = case.target.measure.basis
-    # The difference of two samples has twice the variance of one.
-    factor = np.sqrt(2.0) if basis is None else 1.0
-    own = budget.quantisation(case.target.shot)
-    share = float(np.hypot(own / level, reference.quantisation / held)) * factor
+    own = budget.quantisation(case.target.shot, case.target.measure)
+    level = max(estimate.value or np.hypot(estimate.ceiling(ONE_SIGMA), own), TINY)
+    held = reference.value
+    share = float(np.hypot(own / level, reference.quantisation / held))
     slack = np.sqrt(estimate.slack) / level
 
     repeat = standard_uncertainty(estimate.clean()) / level
@@ -222,7 +226,7 @@ def _lines(
         *_between_shots(case.target),
         _line("drift of the source", "B", reference.drift),
         _line("vertical gain of the scope", "B", _gain(case, reference)),
-        _line("quantisation", "B", share),
+        _line(QUANTISATION, "B", share),
         _line(IN_THE_LIMITS[2], "B", slack if name == "coherent" else 0.0),
         _line(IN_THE_LIMITS[3], "B", slack if name == "power" else 0.0),
         _line("transfer impedance of the probe", "B", _probe(case)),
@@ -243,6 +247,16 @@ def _between_shots(target: Pair) -> tuple[BudgetLine, ...]:
     found = one_way(target.members)
     relative = float(np.sqrt(found.component / len(target.members))) / max(target.observed, TINY)
     return (_line("between shots of the condition", "A", relative, found.between_freedom),)
+
+
+def _ceiling(case: Case, estimate: Estimate, one: Factor) -> float:
+    """Return the highest level of a residual that was not resolved, quantisation included."""
+    return float(
+        np.hypot(
+            estimate.ceiling(one),
+            one.k * budget.quantisation(case.target.shot, case.target.measure),
+        )
+    )
 
 
 def _gain(case: Case, reference: Reference) -> float:
@@ -292,13 +306,13 @@ def _reference_level(case: Case, reference: Reference) -> Level:
 
 
 def _level_interval(
-    estimate: Estimate, scale: float, state: State, two: Factor, one: Factor
+    case: Case, estimate: Estimate, scale: float, state: State, two: Factor, one: Factor
 ) -> tuple[float | None, float | None]:
     """Return the interval of the residual itself, with gain and probe. [unit]"""
     if state == "invalid":
         return None, None
     if state == "floor-limited":
-        return None, float(estimate.ceiling(one) * (1 + one.k * scale))
+        return None, float(_ceiling(case, estimate, one) * (1 + one.k * scale))
     low, high = estimate.limits(two)
     value = estimate.value
     spread = two.k * scale * value

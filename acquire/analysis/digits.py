@@ -41,7 +41,10 @@ def format_level(level: Level) -> str:
         return NOTHING
     u = level.standard_uncertainty
     known = u is not None and math.isfinite(u) and u > 0
-    size = max(abs(level.value), u if known and u is not None else 0.0)
+    size = abs(level.value)
+    if known and u is not None:
+        # Rounded first: 0.9996(0.1) A is 1.00(10) A, not 1000(100) mA.
+        size = max(u, abs(float(_rounded(level.value, last_place(u)))))
     power = _prefix(size)
     scale = 10.0**-power
     unit = f"{PREFIXES[power]}{level.unit}"
@@ -52,7 +55,7 @@ def format_level(level: Level) -> str:
     if place >= 0:
         return f"{value}({_text(u * scale, place)}) {unit}"
     spread = int(_rounded(u * scale, place).scaleb(-place))
-    if spread >= 10 ** max(2, -place):  # 1.2(1.4): brackets would hide the decimal point
+    if spread >= 10**-place:  # 1.2(3.4), for 1.2(34) would hide the decimal point
         return f"{value}({_text(u * scale, place)}) {unit}"
     return f"{value}({spread}) {unit}"
 

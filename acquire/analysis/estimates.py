@@ -106,6 +106,7 @@ class SquaredEstimate:
     noise_freedom : degrees of freedom of the squared noise in ``seen``, and of its estimate; None
         where ``squared`` scatters normally.
     slack : see `Estimate`. [unit^2]
+    moved : variance of ``squared`` from a pickup that moved, without a signal. [unit^4]
     """
 
     squared: float
@@ -116,6 +117,7 @@ class SquaredEstimate:
     floor: float
     noise_freedom: tuple[float, float] | None = None
     slack: float = 0.0
+    moved: float = 0.0
 
     @property
     def value(self) -> float:
@@ -148,7 +150,7 @@ class SquaredEstimate:
 
     def clean(self) -> SquaredEstimate:
         """Return the estimate without slack."""
-        return replace(self, slack=0.0)
+        return replace(self, slack=0.0, moved=0.0)
 
     def with_pickup(self, along: float, whole: float) -> SquaredEstimate:
         """Return the estimate with a pickup that did not repeat.
@@ -158,7 +160,7 @@ class SquaredEstimate:
         along : its part along the residual, standard. [unit]
         whole : all of it, standard. [unit]
         """
-        return replace(self, slack=self.slack + along**2, quadratic=self.quadratic + 3 * whole**4)
+        return replace(self, slack=self.slack + along**2, moved=self.moved + 3 * whole**4)
 
     def _roots(self, squared: float, k: float, quantile: float) -> tuple[float, float]:
         c = self.linear + self.slack
@@ -168,14 +170,13 @@ class SquaredEstimate:
 
     def _quantiles(self, factor: Factor) -> tuple[float, float]:
         """Return how far the square falls below and rises above zero without a signal."""
-        normal = float(factor.k * np.sqrt(self.quadratic))
+        normal = float(factor.k * np.sqrt(self.quadratic + self.moved))
         if self.noise_freedom is None or self.floor == 0:
             return normal, normal
         noise = self.floor**2
         low = float(stats.f.ppf(factor.tail, *self.noise_freedom))
         high = float(stats.f.isf(factor.tail, *self.noise_freedom))
-        beyond = self.quadratic - 2 * noise**2 / self.noise_freedom[0]
-        extra = factor.k * np.sqrt(max(0.0, beyond))
+        extra = factor.k * np.sqrt(self.moved)
         return float(np.hypot(noise * (1 - low), extra)), float(np.hypot(noise * (high - 1), extra))
 
 

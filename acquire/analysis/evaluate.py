@@ -193,7 +193,7 @@ class _Quantity:
     def _floor(self, capture: Capture) -> Shot | str:
         """Return all floor records at the capture's range as one, or why there are none."""
         floors = [c for c in self.captures if c.role == "floor"]
-        matched = [c for c in floors if np.isclose(c.vertical_range, capture.vertical_range)]
+        matched = [c for c in floors if _same_range(c, capture)]
         if not matched:
             has = ", ".join(f"{r:g} V" for r in sorted({c.vertical_range for c in floors}))
             return (
@@ -291,12 +291,16 @@ def _fits(name: str, capture: Capture) -> str | None:
     return found.remark if found.state == "none" else None
 
 
+def _same_range(one: Capture, other: Capture) -> bool:
+    return bool(np.isclose(one.vertical_range, other.vertical_range, rtol=1e-6, atol=0))
+
+
 def _same_setting(one: Capture, other: Capture) -> bool:
     """Return whether two captures have the same time axis and vertical range."""
     return (
         one.codes.shape[1] == other.codes.shape[1]
-        and bool(np.isclose(one.step, other.step, rtol=1e-9))
-        and bool(np.isclose(one.vertical_range, other.vertical_range))
+        and bool(np.isclose(one.step, other.step, rtol=1e-9, atol=0))
+        and _same_range(one, other)
     )
 
 

@@ -10,6 +10,7 @@ To add one, write its functions and add one line to `MEASURES`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -21,6 +22,10 @@ from acquire.analysis.transfer import deembed
 
 BLOCK = 1 << 22
 """Samples that one step of a computation holds as floats (32 MiB)."""
+
+
+EDGE = 1e-12
+"""Relative: an edge this little above a bin counts as that bin, whatever rounding did."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,13 +91,16 @@ def band_basis(values: Floats, step: float, low: float, high: float) -> Floats:
     the squared level of `acquire.analysis.bands.band_rms`. Shape (row, coordinate).
     """  # noqa: D205 - one sentence
     length = values.shape[-1]
-    frequency = np.fft.rfftfreq(length, step)
-    inside = (frequency >= low * (1 - 1e-12)) & (frequency < high)
-    weight = np.full(frequency.size, np.sqrt(2.0) / length)
+    bins = length // 2 + 1
+    first, last = (
+        bins if edge * step >= 0.5 * (1 - EDGE) else math.ceil(edge * length * step * (1 - EDGE))
+        for edge in (low, high)
+    )
+    weight = np.full(bins, np.sqrt(2.0) / length)
     weight[0] = 1.0 / length
     if length % 2 == 0:
         weight[-1] = 1.0 / length
-        inside[-1] |= low <= frequency[-1] <= high
+    inside = slice(first, last)
     spectrum = (np.fft.rfft(values, axis=-1)[..., inside]) * weight[inside]
     pairs: Floats = np.concatenate([spectrum.real, spectrum.imag], axis=-1)
     return pairs

@@ -70,10 +70,10 @@ def coherent_estimate(shots: Sequence[Floats]) -> SquaredEstimate:
     noise = sum(max(0.0, p.incoherent) / size for p, size in zip(sums, sizes, strict=True))
     squared = float(weights @ gram @ weights) - noise
     first_order, freedom = _first_order(gram, weights, parts)
-    quadratic = _quadratic(gram, sizes)
+    quadratic, of_mean = _second_order(gram, sizes)
     # The scatter of the first-order terms holds the second-order variance twice.
     clear = max(0.0, first_order - 2 * quadratic) / (4 * max(np.sqrt(quadratic), squared, TINY))
-    noise_freedom = max(1.0, 2 * noise**2 / max(quadratic, TINY))
+    noise_freedom = max(1.0, 2 * noise**2 / max(of_mean, TINY))
     return SquaredEstimate(
         squared=squared,
         linear=clear,
@@ -108,29 +108,32 @@ def _first_order(gram: Floats, weights: Floats, parts: Sequence[slice]) -> tuple
     return sum(variances), satterthwaite(variances, freedoms)
 
 
-def _quadratic(gram: Floats, sizes: Sequence[int]) -> float:
-    """Return twice the trace of the squared covariance of the difference of the means.
+def _second_order(gram: Floats, sizes: Sequence[int]) -> tuple[float, float]:
+    """Return the variance without a signal of the estimate, and of the mean's squared level.
 
-    Orthonormal contrasts of the rows of a shot are free of the signal and have the covariance of
-    one row; the product of two different contrasts has the trace of the (product of the)
-    covariances as its mean square.
+    The latter is twice the trace of the squared covariance of the difference of the means; the
+    estimate's own is larger, for it also has to learn the noise from the same rows. Orthonormal
+    contrasts of the rows of a shot are free of the signal and have the covariance of one row; the
+    product of two different contrasts has the trace of (the product of) the covariances as its
+    mean square.
     """
     contrasts = block_diag(*(helmert(size) for size in sizes))
     squares = (contrasts @ gram @ contrasts.T) ** 2
     parts = _slices([size - 1 for size in sizes])
-    total = 0.0
+    estimate = mean = 0.0
     for a, part in enumerate(parts):
         for b, other in enumerate(parts):
             block = squares[part, other]
             count = block.shape[0]
             if a != b:
-                mean = float(block.mean())
+                trace = float(block.mean())
             elif count > 1:
-                mean = (float(block.sum()) - float(np.trace(block))) / (count * (count - 1))
+                trace = (float(block.sum()) - float(np.trace(block))) / (count * (count - 1))
             else:  # two rows: the square of the one contrast's square, far too large, so safe
-                mean = float(block[0, 0])
-            total += 2 * mean / (sizes[a] * sizes[b])
-    return total
+                trace = float(block[0, 0])
+            mean += 2 * trace / (sizes[a] * sizes[b])
+            estimate += 2 * trace / (sizes[a] * (sizes[b] if a != b else sizes[b] - 1))
+    return estimate, mean
 
 
 def satterthwaite(variances: Sequence[float], freedoms: Sequence[float]) -> float:

@@ -16,7 +16,7 @@ MODELS = {
 }
 
 
-@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
+@pytest.mark.parametrize("model", sorted(MODELS, key=str), ids=lambda model: model.__name__)
 def test_every_model_is_strict_and_every_key_says_what_it_means(model):
     assert model.model_config["strict"]
     assert model.model_config["frozen"]
