@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     "input.",
 )
 @state_option
-@click.option("--no-http", is_flag=True, help="Do not serve the local API and its page.")
+@click.option("--no-http", is_flag=True, help="Do not serve the local API.")
 def command(state: Path, no_http: bool) -> int:
     """Carry out queued and scheduled runs, one at a time on each bench.
 
@@ -63,7 +63,7 @@ def _serve_with_http(folder: StateFolder, service: Service) -> None:
 
     with ApiServer(folder) as server:
         service.address = server.address
-        console.note(f"serving {folder.root}; page and API at {server.address}; Ctrl-C ends it")
+        console.note(f"serving {folder.root}; API at {server.address}; Ctrl-C ends it")
         service.run()
 
 

@@ -1,0 +1,102 @@
+"""The application: routes, the guard around them, and the life of the desk."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import sqlite3
+from collections.abc import AsyncIterator, Awaitable, Callable
+
+import anyio
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route as Served
+from starlette.types import ASGIApp
+
+from acquire.daemon import handlers
+from acquire.daemon.answers import Refusal, error
+from acquire.daemon.desk import Desk
+from acquire.daemon.folder import StateFolder
+from acquire.daemon.guard import Guard, Rate
+from acquire.daemon.handlers import Api
+from acquire.daemon.openapi import BASE
+from acquire.daemon.routes import ROUTES
+from acquire.daemon.streaming import Listeners
+
+LOG = logging.getLogger("floorshot.api")
+
+SLOW_AT_ONCE = 2
+"""Requests that parse recipes or read traces at once: the cores are for measuring."""
+
+
+def create(folder: StateFolder, token: str | None, *, listener_patience: float = 30.0) -> ASGIApp:
+    """Return the application of one state folder.
+
+    Parameters
+    ----------
+    token : that every request has to show; None = none is asked for.
+    listener_patience : how long a listener of events may take nothing. [s]
+    """
+    http = folder.config.http
+    desk = Desk(folder)
+    limiter = anyio.CapacityLimiter(SLOW_AT_ONCE)
+    api = Api(folder, desk, Listeners(desk, patience=listener_patience), limiter)
+
+    @contextlib.asynccontextmanager
+    async def life(_app: Starlette) -> AsyncIterator[None]:
+        await desk.open()
+        try:
+            yield
+        finally:
+            await desk.close()
+
+    app = Starlette(
+        routes=_routes(api),
+        lifespan=life,
+        exception_handlers={HTTPException: _not_served},
+    )
+    app.state.api = api
+    return Guard(
+        app,
+        hosts=(http.host, *http.allowed_hosts),
+        token=token,
+        rate=Rate(http.requests_per_minute),
+        body_limit=http.body_limit,
+    )
+
+
+def _routes(api: Api) -> list[Served]:
+    found = []
+    for route in ROUTES:
+        endpoint = _endpoint(api, getattr(handlers, route.handler))
+        path = BASE + route.path.replace("{number}", "{number:int}")
+        found.append(Served(path, endpoint, methods=[route.method]))
+    found.append(Served("/metrics", _endpoint(api, handlers.figures), methods=["GET"]))
+    return found
+
+
+def _endpoint(
+    api: Api, handler: Callable[[Api, Request], Awaitable[Response]]
+) -> Callable[[Request], Awaitable[Response]]:
+    async def endpoint(request: Request) -> Response:
+        try:
+            return await handler(api, request)
+        except Refusal as refusal:
+            return error(refusal)
+        except (sqlite3.Error, OSError) as why:
+            LOG.warning("%s %s: %s", request.method, request.url.path, why)
+            return error(Refusal(503, f"the state folder cannot be used now: {why}"))
+        except Exception:
+            LOG.exception("%s %s failed", request.method, request.url.path)
+            return error(Refusal(500, "this is a mistake in floorshot; the daemon's log has more"))
+
+    return endpoint
+
+
+def _not_served(request: Request, why: Exception) -> Response:
+    """Answer what the router turns away, in the shape of all errors."""
+    assert isinstance(why, HTTPException)
+    place = f"{request.method} {request.url.path[:200]}"
+    return error(Refusal(why.status_code, f"{place}: {why.detail}", headers=why.headers))
