@@ -111,7 +111,9 @@ def consolidate(
         write_checked(spool.folder / MARKER, "marker", str(path.absolute()), "closing the spool")
     except StorageError:  # the run file stands; the spool is tidied when it is next opened
         return path
-    return _tidy(spool, path)
+    remove_spool(spool.folder)
+    spool.close()
+    return path
 
 
 def prove(path: Path) -> None:

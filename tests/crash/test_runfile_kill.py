@@ -102,7 +102,7 @@ def _check(folder, seed, committed, script):
 
 
 @pytest.mark.crash
-def test_no_kill_loses_a_committed_shot(mother, tmp_path, script, record_property):
+def test_no_kill_loses_a_committed_shot(mother, tmp_path, script):
     generator = random.Random(20250304)
     outcomes: Counter[str] = Counter()
     announced = kills = seed = 0
@@ -127,7 +127,5 @@ def test_no_kill_loses_a_committed_shot(mother, tmp_path, script, record_propert
         assert _check(folder, seed, committed, script) == "run file"
         assert {p.name for p in folder.rglob("*")} <= {"run.h5", "spool", "lock"}
 
-    record_property("outcomes", dict(outcomes))
-    record_property("announced", announced)
     assert kills >= KILLS
     sys.stdout.write(f"{kills} kills, {announced} shots announced, 0 lost: {dict(outcomes)}\n")

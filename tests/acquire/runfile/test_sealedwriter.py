@@ -107,3 +107,24 @@ def test_the_proof_reads_the_temp_file_and_can_stop_the_commit(tmp_path):
 
     assert seen == [".a.h5.tmp"]
     assert _names(tmp_path) == []
+
+
+def test_data_are_synced_before_the_name_and_the_name_after_it(tmp_path, monkeypatch):
+    """The order by which a power cut leaves the whole file or none."""
+    order = []
+    for name in ("pwrite", "fsync", "link", "open"):
+        real = getattr(os, name)
+
+        def noting(*arguments, name=name, real=real, **named):
+            is_folder = name == "open" and arguments[0] == tmp_path
+            if name != "open" or is_folder:
+                order.append("folder" if is_folder else name)
+            return real(*arguments, **named)
+
+        monkeypatch.setattr(os, name, noting)
+    with SealedWriter(tmp_path / "a.h5", "writing") as out:
+        out.file["x"] = [1, 2, 3]
+        out.commit()
+
+    last_write = len(order) - 1 - order[::-1].index("pwrite")
+    assert order[last_write:] == ["pwrite", "fsync", "link", "folder", "fsync"]
