@@ -12,14 +12,14 @@ from acquire.run.match import match
 from acquire.run.plan import compile_plan
 
 
-def check(text: str, name: str, bench: Path) -> None:
+def check(text: str, name: str, bench: Path | None) -> None:
     """Check a recipe's text by itself, the bench by itself, and both together.
 
     Parameters
     ----------
     text : the recipe.
     name : what the recipe is called in messages.
-    bench : the bench profile.
+    bench : the bench profile; None = only the recipe by itself.
 
     Raises
     ------
@@ -32,12 +32,15 @@ def check(text: str, name: str, bench: Path) -> None:
         loaded_recipe = parse_recipe(text, name)
     except BadInputError as error:
         problems += problems_of(error, name)
-    try:
-        loaded_bench = load_bench(bench)
-    except BadInputError as error:
-        problems += problems_of(error, bench.name)
-    if loaded_recipe is None or loaded_bench is None:
+    if bench is not None:
+        try:
+            loaded_bench = load_bench(bench)
+        except BadInputError as error:
+            problems += problems_of(error, bench.name)
+    if problems:
         raise BadInputError(problems)
+    if loaded_recipe is None or loaded_bench is None:
+        return
     unmatched = match(loaded_recipe, loaded_bench)
     if unmatched:
         raise BadInputError(unmatched)

@@ -31,16 +31,18 @@ SLOW_AT_ONCE = 2
 """Requests that parse recipes or read traces at once: the cores are for measuring."""
 
 
-def create(folder: StateFolder, token: str | None, *, listener_patience: float = 30.0) -> ASGIApp:
+def create(
+    folder: StateFolder, desk: Desk, token: str | None, *, listener_patience: float = 30.0
+) -> ASGIApp:
     """Return the application of one state folder.
 
     Parameters
     ----------
+    desk : works on the folder's queue; opened and closed with the application.
     token : that every request has to show; None = none is asked for.
     listener_patience : how long a listener of events may take nothing. [s]
     """
     http = folder.config.http
-    desk = Desk(folder)
     limiter = anyio.CapacityLimiter(SLOW_AT_ONCE)
     api = Api(folder, desk, Listeners(desk, patience=listener_patience), limiter)
 

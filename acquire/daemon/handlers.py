@@ -147,21 +147,26 @@ async def submit(api: Api, request: Request) -> Response:
 def _admitted(folder: StateFolder, wanted: Submit) -> tuple[Submission, Rule | None]:
     """Check a submission as a whole."""
     problems: list[Problem] = []
-    text, rule = wanted.recipe_text, None
+    text, rule, bench = wanted.recipe_text, None, None
     try:
         rule = admission.rule(wanted.at, wanted.every, wanted.cron, wanted.zone)
     except BadInputError as error:
         field = next(name for name in ("at", "every", "cron") if getattr(wanted, name))
         problems.append(Problem("body", 0, 0, field, str(error).removeprefix("--")))
     try:
+        bench = folder.bench(wanted.bench)
+    except BadInputError as error:
+        problems.append(Problem("body", 0, 0, "bench", str(error)))
+    try:
         if text is None:
             text = read_text(folder.recipe(wanted.recipe))
-        admission.check(text, wanted.recipe, folder.bench(wanted.bench))
+        admission.check(text, wanted.recipe, bench)
     except BadInputError as error:
-        problems += _without_folder(admission.problems_of(error, "body"), folder)
+        problems += admission.problems_of(error, "body")
     if problems or text is None:
-        words = "\n".join(map(str, problems))
-        raise Refusal(422, f"not queued, {len(problems)} problems:\n{words}", problems)
+        told = _without_folder(problems, folder)
+        words = "\n".join(map(str, told))
+        raise Refusal(422, f"not queued, problems: {len(told)}\n{words}", told)
     made = Submission(
         recipe_name=wanted.recipe,
         recipe_text=text,
@@ -173,7 +178,7 @@ def _admitted(folder: StateFolder, wanted: Submit) -> tuple[Submission, Rule | N
     return made, rule
 
 
-def _without_folder(problems: tuple[Problem, ...], folder: StateFolder) -> list[Problem]:
+def _without_folder(problems: list[Problem], folder: StateFolder) -> list[Problem]:
     """Take this machine's paths out of what a client is told."""
     root = f"{folder.root}{os.sep}"
     return [

@@ -21,6 +21,7 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from acquire.daemon import api
+from acquire.daemon.desk import Desk
 from acquire.daemon.folder import StateFolder
 from acquire.errors import RefusedError
 
@@ -53,14 +54,20 @@ class Connection(H11Protocol):
 class Server(uvicorn.Server):
     """Says when it has begun, or has given up. Away from the main thread it takes no signal."""
 
-    def __init__(self, config: uvicorn.Config) -> None:
+    def __init__(self, config: uvicorn.Config, desk: Desk) -> None:
         super().__init__(config)
+        self._desk = desk
         self.settled = threading.Event()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to serve."""
         await super().startup(sockets)
         self.settled.set()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the event streams, which would never end by themselves, then everything else."""
+        await self._desk.wake_all()
+        await super().shutdown(sockets)
 
 
 class ApiServer:
@@ -83,8 +90,9 @@ class ApiServer:
 
     def __enter__(self) -> Self:
         self._socket, token = self._bind()
+        desk = Desk(self._folder)
         config = uvicorn.Config(
-            api.create(self._folder, token, listener_patience=self._patience),
+            api.create(self._folder, desk, token, listener_patience=self._patience),
             http=Connection,
             ws="none",
             lifespan="on",
@@ -96,7 +104,7 @@ class ApiServer:
             limit_concurrency=CONNECTIONS,
             timeout_graceful_shutdown=int(STOPPING),
         )
-        self._server = Server(config)
+        self._server = Server(config, desk)
         self._thread = threading.Thread(target=self._serve, name="api", daemon=True)
         self._thread.start()
         if not self._server.settled.wait(STARTING) or not self._server.started:
