@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
+import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -14,6 +17,9 @@ import pytest
 
 from acquire.cli import simulated_profile
 from acquire.daemon.folder import StateFolder
+from acquire.daemon.queue import Submission
+from acquire.daemon.server import ApiServer
+from acquire.daemon.worker import carry_out
 from simulated_instruments.bench import SimulatedBench
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -118,3 +124,86 @@ def serving(folder):
             process.kill()
         process.wait(10)
         process.stderr.close()
+
+
+class UnixConnection(http.client.HTTPConnection):
+    def __init__(self, path):
+        super().__init__("localhost", timeout=20)
+        self._path = str(path)
+
+    def connect(self):
+        self.sock = socket.socket(socket.AF_UNIX)
+        self.sock.settimeout(20)
+        self.sock.connect(self._path)
+
+
+class Answer:
+    """Status, headers and body of one answer."""
+
+    def __init__(self, answer):
+        self.status, self.headers, self.body = answer.status, answer.headers, answer.read()
+
+    @property
+    def text(self):
+        return self.body.decode()
+
+    @property
+    def json(self):
+        return json.loads(self.body)
+
+
+def ask_over(connection, method, path, body=None, **headers):
+    """Ask once; a body that is no text or bytes is sent as JSON; header_names become Header-Names."""
+    if body is not None:
+        headers.setdefault("Content_Type", "application/json")
+        body = body if isinstance(body, str | bytes) else json.dumps(body)
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    with contextlib.closing(connection):
+        connection.request(method, path, body, named)
+        return Answer(connection.getresponse())
+
+
+@pytest.fixture
+def ask_unix():
+    """Ask the API of a state folder over its Unix socket."""
+    return lambda folder, *question, **headers: ask_over(
+        UnixConnection(folder.socket), *question, **headers
+    )
+
+
+@pytest.fixture
+def ask_tcp():
+    """Ask an API over TCP: address, token, method, path, ..."""
+
+    def ask(address, token, *question, **headers):
+        if token is not None:
+            headers["Authorization"] = f"Bearer {token}"
+        host, port = address.removeprefix("http://").rstrip("/").rsplit(":", 1)
+        return ask_over(
+            http.client.HTTPConnection(host, int(port), timeout=20), *question, **headers
+        )
+
+    return ask
+
+
+@pytest.fixture
+def ask(folder, bench, ask_unix):
+    """A served state folder with a bench, asked over the Unix socket."""
+    with ApiServer(folder):
+        yield lambda *question, **headers: ask_unix(folder, *question, **headers)
+
+
+@pytest.fixture(scope="session")
+def measured(tmp_path_factory):
+    """A state folder whose run 1 has been measured on a simulated bench. Only to be read."""
+    folder = StateFolder(tmp_path_factory.mktemp("measured") / "state")
+    folder.prepare()
+    with SimulatedBench(seed=3) as simulated:
+        text = simulated_profile.text(simulated.resources, "relay")
+        (folder.benches / "tunnel.yaml").write_text(text, "utf-8")
+        queue = folder.queue()
+        queue.submit(Submission("short.yaml", RECIPE, "tunnel"))
+        queue.claim(["tunnel"])
+        queue.close()
+        carry_out(folder, 1)
+    return folder
