@@ -1,4 +1,4 @@
-"""The application: routes, the guard around them, and the life of the desk."""
+"""The application: routes, the page's files, the guard around both, and the life of the desk."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import contextlib
 import logging
 import sqlite3
 from collections.abc import AsyncIterator, Awaitable, Callable
+from importlib import resources
 
 import anyio
 from starlette.applications import Starlette
@@ -29,6 +30,20 @@ LOG = logging.getLogger("floorshot.api")
 
 SLOW_AT_ONCE = 2
 """Requests that parse recipes or read traces at once: the cores are for measuring."""
+
+PAGE = {
+    "/": ("index.html", "text/html; charset=utf-8"),
+    "/page.css": ("page.css", "text/css; charset=utf-8"),
+    "/page.js": ("page.js", "text/javascript; charset=utf-8"),
+    "/traces.js": ("traces.js", "text/javascript; charset=utf-8"),
+}
+"""The page's files: nothing of a bench is in them, so they are given without a token."""
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; connect-src 'self';"
+    " base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+"""What the page may do: load its own files, and ask its own daemon."""
 
 
 def create(
@@ -55,7 +70,7 @@ def create(
             await desk.close()
 
     app = Starlette(
-        routes=_routes(api),
+        routes=[*_routes(api), *_page_routes()],
         lifespan=life,
         exception_handlers={HTTPException: _not_served},
     )
@@ -66,6 +81,7 @@ def create(
         token=token,
         rate=Rate(http.requests_per_minute),
         body_limit=http.body_limit,
+        open_paths=frozenset(PAGE),
     )
 
 
@@ -95,6 +111,16 @@ def _endpoint(
             return error(Refusal(500, "this is a mistake in floorshot; the daemon's log has more"))
 
     return endpoint
+
+
+def _page_routes() -> list[Served]:
+    return [Served(path, _file(*what), methods=["GET"]) for path, what in PAGE.items()]
+
+
+def _file(name: str, media_type: str) -> Callable[[Request], Response]:
+    content = resources.files("acquire.daemon").joinpath("page", name).read_bytes()
+    headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-cache"}
+    return lambda _request: Response(content, headers=headers, media_type=media_type)
 
 
 def _not_served(request: Request, why: Exception) -> Response:

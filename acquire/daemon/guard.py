@@ -74,6 +74,7 @@ class Guard:
     hosts : names that are answered to, besides those of this machine; without a port.
     token : None = none is asked for (a Unix socket, guarded by its mode).
     body_limit : longest body. [byte]
+    open_paths : answered without a token.
     """
 
     app: ASGIApp
@@ -81,6 +82,7 @@ class Guard:
     token: str | None
     rate: Rate
     body_limit: int
+    open_paths: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         self.hosts = LOCAL | {name.lower() for name in self.hosts}
@@ -125,7 +127,8 @@ class Guard:
                 " /api/v1/events instead of asking again and again",
                 headers={"Retry-After": "1"},
             )
-        self._authenticate(headers)
+        if scope["path"] not in self.open_paths:
+            self._authenticate(headers)
 
     def _authenticate(self, headers: Headers) -> None:
         if self.token is None:

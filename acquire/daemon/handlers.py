@@ -28,6 +28,7 @@ from acquire.daemon.messages import (
     EventsQuestion,
     GateMessage,
     Health,
+    Preview,
     PreviewQuestion,
     Recipes,
     RunDetail,
@@ -281,7 +282,10 @@ async def run_preview(api: Api, request: Request) -> Response:
     """Return the newest traces of a run, small enough for a picture."""
     asked = _question(request, PreviewQuestion)
     run = await _run(api, request)
-    path = _data_of(api, run, run.path or run.spool)
+    stored = run.path or run.spool
+    if stored is None:
+        return answer(Preview(run=run.id, traces=[]))
+    path = _data_of(api, run, stored)
     try:
         found = await api.slowly(partial(preview.of_run, run.id, path, asked.points))
     except DamagedFileError as why:

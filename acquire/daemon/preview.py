@@ -47,8 +47,26 @@ def of_run(number: int, path: Path, points: int) -> Preview:
     probes: dict[str, Transducer] = {}
     for name in {glimpse.channel.probe for glimpse in glimpses}:
         probes[name] = _transducer(texts, name, path)
-    traces = [_trace(one, probes[one.channel.probe], points, glimpses) for one in glimpses]
+    traces = [_trace(one, probes[one.channel.probe], points, glimpses) for one in _shown(glimpses)]
     return Preview(run=number, traces=traces)
+
+
+def _shown(glimpses: tuple[Glimpse, ...]) -> list[Glimpse]:
+    """Leave one floor a quantity: the one at the target's range, or else the newest."""
+    shown = [one for one in glimpses if one.shot.role != "floor"]
+    for quantity in dict.fromkeys(one.channel.quantity for one in glimpses):
+        of_it = [one for one in glimpses if one.channel.quantity == quantity]
+        floors = [one for one in of_it if one.shot.role == "floor"]
+        targets = [one for one in of_it if one.shot.role == "target"]
+        matching = [one for one in floors if targets and _alike(one, targets[-1])]
+        shown += (matching or floors)[-1:]
+    return sorted(shown, key=lambda one: one.shot.order)
+
+
+def _alike(one: Glimpse, other: Glimpse) -> bool:
+    """Return whether two records are of one quantity at one range."""
+    mine, its = one.channel, other.channel
+    return (mine.quantity, mine.vertical_range) == (its.quantity, its.vertical_range)
 
 
 def _transducer(texts: Mapping[str, str], name: str, path: Path) -> Transducer:
@@ -90,10 +108,8 @@ def _peak_to_peak(one: Glimpse) -> float:
 
 def _margin(one: Glimpse, all_of_them: tuple[Glimpse, ...]) -> float | None:
     """Return how far a record stands above the floor record that was taken at its range. [dB]"""
-    for floor in all_of_them:
-        same = floor.channel.quantity == one.channel.quantity
-        at_range = floor.channel.vertical_range == one.channel.vertical_range
-        if floor.shot.role == "floor" and one is not floor and same and at_range:
-            level, under = _peak_to_peak(one), _peak_to_peak(floor)
-            return 20 * math.log10(level / under) if level > 0 < under else None
-    return None
+    floors = [floor for floor in all_of_them if floor.shot.role == "floor" and _alike(floor, one)]
+    if one.shot.role == "floor" or not floors:
+        return None
+    level, under = _peak_to_peak(one), _peak_to_peak(floors[-1])
+    return 20 * math.log10(level / under) if level > 0 < under else None

@@ -1,14 +1,15 @@
-"""One record of the newest shot of each role, from a spool that still grows or from a run file.
+"""One record of the newest shots, from a spool that still grows or from a run file.
 
 Only these few records are read, however long the run is; nothing is locked.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from acquire.analysis.inputs import Codes
 from acquire.errors import DamagedFileError
@@ -18,6 +19,11 @@ from acquire.runfile.records import ChannelRecord, RunHeader, ShotEntry
 from acquire.runfile.sealedreader import SealedReader
 from acquire.runfile.shotgroup import Numbers, ShotGroup
 from acquire.runfile.spool import SHOT_NAME
+
+T = TypeVar("T")
+
+FLOORS = 8
+"""Floor shots that are read."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +48,10 @@ class Glimpse:
 
 
 def newest(path: Path) -> tuple[Mapping[str, str], tuple[Glimpse, ...]]:
-    """Return the probe texts of a run, and glimpses of its newest reference, target and floor shot.
+    """Return the probe texts of a run, and glimpses of its newest shots, in order.
+
+    These are the newest shot of each role; of floors, of which there is one for each range, the
+    newest ``FLOORS``.
 
     Parameters
     ----------
@@ -64,9 +73,8 @@ def _of_spool(folder: Path) -> tuple[Mapping[str, str], tuple[Glimpse, ...]]:
         raise DamagedFileError(f"{folder}: the spool is gone") from why
     header = from_json(RunHeader, text, str(folder / "header.json"))
     whole = sorted(filter(SHOT_NAME.fullmatch, names), key=_order)
-    by_role = {name.split("_")[1]: name for name in whole}
     found: list[Glimpse] = []
-    for name in sorted(by_role.values(), key=_order):
+    for name in _newest(whole, lambda name: name.split("_")[1]):
         path = folder / "shots" / f"{name}.h5"
         try:
             with SealedReader(path, "floorshot-shot") as reader:
@@ -77,15 +85,24 @@ def _of_spool(folder: Path) -> tuple[Mapping[str, str], tuple[Glimpse, ...]]:
     return header.probe_texts, tuple(found)
 
 
+def _newest(shots: Sequence[T], role: Callable[[T], str]) -> list[T]:
+    """Return of shots in order those that are worth a glimpse, in order."""
+    by_role: dict[str, list[T]] = {}
+    for shot in shots:
+        by_role.setdefault(role(shot), []).append(shot)
+    wanted = {id(one) for kind, of in by_role.items()
+              for one in of[-FLOORS if kind == "floor" else -1:]}  # fmt: skip
+    return [shot for shot in shots if id(shot) in wanted]
+
+
 def _order(name: str) -> int:
     return int(name.split("_")[0])
 
 
 def _of_run_file(path: Path) -> tuple[Mapping[str, str], tuple[Glimpse, ...]]:
     with RunFile.open(path, trusted=True) as file:
-        by_role = {shot.role: shot for shot in file.shots()}
         found: list[Glimpse] = []
-        for shot in sorted(by_role.values(), key=lambda entry: entry.order):
+        for shot in _newest(file.shots(), lambda entry: entry.role):
             found += _glimpses(shot, file.numbers(shot.name), partial(file.trace_block, shot.name))
         return file.header.probe_texts, tuple(found)
 

@@ -153,7 +153,7 @@ class Answer:
 
 
 def ask_over(connection, method, path, body=None, **headers):
-    """Ask once; a body that is no text or bytes is sent as JSON; header_names become Header-Names."""
+    """Ask once; a body that is no text is sent as JSON; header_names become Header-Names."""
     if body is not None:
         headers.setdefault("Content_Type", "application/json")
         body = body if isinstance(body, str | bytes) else json.dumps(body)

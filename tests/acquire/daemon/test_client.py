@@ -1,10 +1,10 @@
-"""The Python client against a served state folder: the same names as the commands, the same errors."""
+"""The Python client against a served state folder: the names and errors of the commands."""
 
 from __future__ import annotations
 
 import threading
 
-import pandas
+import pandas as pd
 import pytest
 
 from acquire.daemon.client import Client, rows
@@ -128,7 +128,7 @@ def test_a_result_becomes_a_data_frame(measured, tmp_path):
     """The documented example, from a run on a simulated bench."""
     with ApiServer(measured) as server, Client(server.address) as client:
         document = client.result(1)
-        table = pandas.DataFrame(rows(document))
+        table = pd.DataFrame(rows(document))
         saved = client.save_file(1, tmp_path / "one.h5")
         preview = client.preview(1, points=50)
 
