@@ -12,7 +12,6 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -117,7 +116,7 @@ class Guard:
                 " administrator add the name to http.allowed_hosts in daemon.yaml",
             )
         origin = headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
+        if origin is not None and origin.lower() not in _own(host):
             raise Refusal(403, f"Origin {origin[:100]!r}: only this daemon's own page may ask")
         client = scope.get("client") or ("the Unix socket",)
         if not self.rate.allows(str(client[0])):
@@ -182,6 +181,11 @@ def without_port(host: str) -> str:
         inside, bracket, port = host.partition("]")
         return inside + bracket if not port or port.startswith(":") else host
     return host.partition(":")[0]
+
+
+def _own(host: str) -> tuple[str, str]:
+    """Return the origins of our own page: as it was asked for, or behind a proxy with TLS."""
+    return f"http://{host.lower()}", f"https://{host.lower()}"
 
 
 def _again(body: bytes, receive: Receive) -> Receive:

@@ -140,13 +140,13 @@ class Tab:
         with contextlib.suppress(AssertionError, OSError):
             self._session = None
             self.do("Browser.close")
+        os.close(self._read)
+        os.close(self._write)
         try:
             self._process.wait(10)
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait(10)
-        os.close(self._read)
-        os.close(self._write)
 
 
 @pytest.fixture(scope="module")
