@@ -327,8 +327,15 @@ class ScpiScope(Scope):
         Raises
         ------
         AnswerError
-            If another number of bytes comes.
+            If another number of bytes comes, or more points are announced than a unit with twice
+            the memory of the profile has; no memory is taken for those.
         """
+        most = 2 * self.profile.maximum_record_length
+        if not 0 <= points <= most:
+            raise AnswerError(
+                f"{points} points are announced; 0 to {most} were expected",
+                instrument=self.link.label,
+            )
         data = np.empty(points * width // 8, np.uint8)
         self.read_into(command, data, reader := CodeReader(width=width, unsigned=unsigned))
         return reader.codes(data)

@@ -11,11 +11,14 @@ The rules of this file:
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from drivers.errors import AnswerError
 
 Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 
@@ -73,6 +76,21 @@ class Trace:
     clipping: Clipping
     preamble: str = ""
     unit: Literal["V"] = field(default="V")
+
+    def __post_init__(self) -> None:
+        """Refuse a scale that turns codes into no numbers, whichever dialect it comes from.
+
+        Raises
+        ------
+        AnswerError
+            If gain, offset or times are not ordinary numbers, the gain is 0 or the step not above.
+        """
+        scale = (self.gain, self.offset, self.start, self.step)
+        if not all(map(math.isfinite, scale)) or self.gain == 0 or self.step <= 0:
+            raise AnswerError(
+                "gain, offset, start and step of a record cannot be "
+                + ", ".join(f"{value:g}" for value in scale)
+            )
 
     def volts(self) -> npt.NDArray[np.float64]:
         """Return the samples. Shape (samples,). [V]"""

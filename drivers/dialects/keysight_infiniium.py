@@ -34,7 +34,7 @@ from drivers.scpi_scope import ScpiScope
 from drivers.trace import Clipping, Trace
 
 _BANDWIDTH_LIMIT = 20e6  # Hz
-_FORMATS = {1: 8, 2: 16}  # the preamble's first number -> bits of a code
+_FORMATS = {1.0: 8, 2.0: 16}  # the preamble's first number -> bits of a code
 _HOLES = {8: 125, 16: 31232}
 _EDGE = 124  # of a byte: the highest code below those that are reserved or mean clipped
 _WAITING = 1 << 5  # of the operation status condition register
@@ -73,7 +73,7 @@ def scaling(preamble: str) -> Scaling:
         If there are not ten ordinary numbers, or the data are neither BYTE nor WORD.
     """
     fields = scpi.numbers(",".join(preamble.split(",")[:10]), 10)
-    width = _FORMATS.get(int(fields[0]))
+    width = _FORMATS.get(fields[0])
     if width is None:
         raise AnswerError(f"the preamble's format is {fields[0]:g}; 1 (BYTE) or 2 (WORD) expected")
     if not all(map(math.isfinite, fields)) or fields[4] <= 0 or fields[7] <= 0:

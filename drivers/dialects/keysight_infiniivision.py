@@ -32,7 +32,7 @@ from drivers.trace import Clipping, Trace
 
 _RUNNING, _WAITING = 1 << 3, 1 << 5  # bits of the operation status condition register
 _BANDWIDTH_LIMIT = 20e6  # Hz; the one limit that the family has
-_FORMATS = {0: 8, 1: 16}  # the preamble's first number -> bits of a code on the wire
+_FORMATS = {0.0: 8, 1.0: 16}  # the preamble's first number -> bits of a code on the wire
 _COUPLINGS: dict[str, Coupling] = {"DC": "DC", "AC": "AC"}
 _IMPEDANCES = {"ONEMeg": 1e6, "FIFTy": 50.0}
 _SLOPES: dict[str, Slope] = {"POSitive": "positive", "NEGative": "negative"}
@@ -72,7 +72,7 @@ def scaling(preamble: str) -> Scaling:
         If there are not ten numbers, or the format is neither BYTE nor WORD.
     """
     fields = scpi.numbers(preamble, 10)
-    width = _FORMATS.get(int(fields[0]))
+    width = _FORMATS.get(fields[0])
     if width is None:
         raise AnswerError(f"the preamble's format is {fields[0]:g}; 0 (BYTE) or 1 (WORD) expected")
     if not all(np.isfinite(fields)) or fields[4] <= 0 or fields[7] <= 0:

@@ -125,6 +125,10 @@ def descriptor(block: bytes) -> Descriptor:
         start=found["HORIZ_OFFSET"],
     )
     numbers = (made.gain, made.offset, made.code_high, made.code_low, made.step, made.start)
+    lengths = ("USER_TEXT", "RES_DESC1", "TRIGTIME_ARRAY", "RIS_TIME_ARRAY", "RES_ARRAY1",
+               "WAVE_ARRAY_1", "WAVE_ARRAY_COUNT")  # fmt: skip
+    if any(found[name] < 0 for name in lengths):
+        raise AnswerError(f"the waveform descriptor states a length below zero: {found}")
     if found["WAVE_DESCRIPTOR"] < _DESCRIPTOR or made.data != made.points * made.width // 8:
         raise AnswerError(f"the waveform descriptor contradicts itself: {found}")
     if not all(map(math.isfinite, numbers)) or made.gain <= 0 or made.step <= 0:
@@ -160,7 +164,10 @@ def trace(block: Bytes, bits: int, segment: int = 0) -> Trace:
     start = head.start
     if head.times:
         times = trigger_times(block[: head.data_at].tobytes(), head)
-        start = times[segment if len(times) > 1 else 0][1]
+        wanted = segment if len(times) > 1 else 0
+        if wanted >= len(times):
+            raise AnswerError(f"{len(times)} trigger times came, segment {segment} is not there")
+        start = times[wanted][1]
     high, low = math.floor(head.code_high), math.ceil(head.code_low)
     found = clipping(SeenCodes.of(codes), Limits(low, high, "grid edge"))
     valid = head.last_valid - head.first_valid + 1

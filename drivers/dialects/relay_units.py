@@ -34,6 +34,7 @@ UNITS: tuple[tuple[str, str, Convention, Readback], ...] = (
     (r"keithley.*", r"(model )?27\d\d.*", "closed list", "software state"),
     (r"quillmoor instruments", r"qk-34l", "closed list", "contact"),
 )
+_MOST_CHANNELS = 10_000
 _LIST = re.compile(r"\(@([\d,:\s]*)\)")
 
 
@@ -56,7 +57,10 @@ def parse_channel_list(answer: str) -> frozenset[int]:
     found: set[int] = set()
     for part in filter(None, (p.strip() for p in match.group(1).split(","))):
         first, _, last = part.partition(":")
-        found.update(range(scpi.integer(first), scpi.integer(last or first) + 1))
+        channels = range(scpi.integer(first), scpi.integer(last or first) + 1)
+        if len(channels) > _MOST_CHANNELS:
+            raise AnswerError(f"no unit has as many channels as {scpi.shown(answer)} says")
+        found.update(channels)
     return frozenset(found)
 
 

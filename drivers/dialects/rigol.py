@@ -33,7 +33,7 @@ from drivers.scpi_scope import ScpiScope
 from drivers.trace import Trace
 
 _POINTS_PER_READ = {8: 250_000, 16: 125_000}  # 1000Z; later models allow more
-_FORMATS = {0: 8, 1: 16}
+_FORMATS = {0.0: 8, 1.0: 16}
 _BANDWIDTH_LIMIT = 20e6  # Hz
 _SURELY_TAKEN = 0.3  # seconds after which a stop can no longer be the one before arming
 _COUPLINGS: dict[str, Coupling] = {"DC": "DC", "AC": "AC"}
@@ -87,7 +87,7 @@ def scaling(preamble: str) -> Scaling:
         If there are not ten ordinary numbers, or the data are neither BYTE nor WORD.
     """
     fields = scpi.numbers(preamble, 10)
-    width = _FORMATS.get(int(fields[0]))
+    width = _FORMATS.get(fields[0])
     if width is None:
         raise AnswerError(f"the preamble's format is {fields[0]:g}; 0 (BYTE) or 1 (WORD) expected")
     if not all(np.isfinite(fields)) or fields[4] <= 0 or fields[7] <= 0:

@@ -9,6 +9,7 @@ Where the facts come from, and which stay unconfirmed on hardware: drivers/READM
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -274,8 +275,8 @@ def _scaling(answers: list[str], width: int) -> tuple[int, Scaling]:
     if form.strip().upper() != f"UINT,{width}":
         raise AnswerError(f"UINT,{width} was asked for, the format reads {form!r}")
     fields = scpi.numbers(header, 4)
-    if fields[3] != 1:
-        raise AnswerError(f"one value per sample was expected, the header says {fields[3]:g}")
+    if fields[3] != 1 or not math.isfinite(fields[2]):
+        raise AnswerError(f"a number of points and one value each were expected, got {header!r}")
     x_origin, x_increment, y_origin, y_increment = (scpi.finite(s, "scaling") for s in scales)
     if x_increment <= 0 or y_increment <= 0:
         raise AnswerError(f"these numbers cannot scale a record: {scales}")

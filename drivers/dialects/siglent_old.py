@@ -9,6 +9,7 @@ reads two's complement. Where the facts come from, and which stay unconfirmed: d
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -117,11 +118,11 @@ class SiglentOld(ShortHeaderScope):
     def _scaling(self, channel: int) -> Scaling:
         ask = self.link.ask
         return Scaling(
-            ask(f"C{channel}:VDIV?", scpi.suffixed_number),
-            ask(f"C{channel}:OFST?", scpi.suffixed_number),
-            ask("TDIV?", scpi.suffixed_number),
-            ask("TRDL?", scpi.suffixed_number),
-            ask("SARA?", scpi.suffixed_number),
+            ask(f"C{channel}:VDIV?", _positive),
+            ask(f"C{channel}:OFST?", _finite),
+            ask("TDIV?", _positive),
+            ask("TRDL?", _finite),
+            ask("SARA?", _positive),
             self.profile.horizontal_divisions,
         )
 
@@ -147,6 +148,20 @@ class SiglentOld(ShortHeaderScope):
                 )
             codes = signed_codes(np.ascontiguousarray(data), width=8, unsigned=False)
             return trace(SeenCodes.of(codes), scale, repr(scale))
+
+
+def _finite(answer: str) -> float:
+    value = scpi.suffixed_number(answer)
+    if not math.isfinite(value):
+        raise AnswerError(f"expected an ordinary number, got {scpi.shown(answer)}")
+    return value
+
+
+def _positive(answer: str) -> float:
+    value = _finite(answer)
+    if value <= 0:
+        raise AnswerError(f"expected a number above zero, got {scpi.shown(answer)}")
+    return value
 
 
 def memory_word(samples: int) -> str:

@@ -379,7 +379,7 @@ def _picoseconds(stamp: str) -> int:
         moment = datetime.strptime(whole.title(), "%d %b %Y %H:%M:%S")  # noqa: DTZ007 - no zone told
     except ValueError:
         raise AnswerError(f"expected a time stamp, got {scpi.shown(stamp)}") from None
-    if not (digits.isdigit() and len(digits) <= 12):
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 12):
         raise AnswerError(f"expected a time stamp with up to 12 decimals, got {scpi.shown(stamp)}")
     elapsed = moment - datetime(1, 1, 1)  # noqa: DTZ001 - as above
     return (elapsed.days * 86_400 + elapsed.seconds) * 10**12 + int(digits.ljust(12, "0"))
