@@ -143,9 +143,16 @@ def _schemas() -> dict[str, Any]:
     ]
     _, schema = models_json_schema(modes, ref_template="#/components/schemas/{model}")
     found: dict[str, Any] = schema["$defs"]
-    # a schema with an $id is a resource of its own: its own "#/$defs" keep their meaning in here
-    found["Result"] = {"$id": "urn:floorshot:result:1", **result_document.schema()}
-    return found
+    return found | _of_result()
+
+
+def _of_result() -> dict[str, Any]:
+    """Return the result's own schema, its definitions beside it, where tools look for them."""
+    text = json.dumps(result_document.schema())
+    schema = json.loads(text.replace("#/$defs/", "#/components/schemas/Result-"))
+    parts = {f"Result-{name}": part for name, part in schema.pop("$defs").items()}
+    del schema["$schema"]  # that of OpenAPI 3.1 is the same
+    return {"Result": schema, **parts}
 
 
 def is_model(body: Body) -> TypeGuard[type[BaseModel]]:

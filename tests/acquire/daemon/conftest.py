@@ -163,7 +163,7 @@ def ask_over(connection, method, path, body=None, **headers):
         return Answer(connection.getresponse())
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def ask_unix():
     """Ask the API of a state folder over its Unix socket."""
     return lambda folder, *question, **headers: ask_over(
