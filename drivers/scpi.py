@@ -167,6 +167,21 @@ def keyword(answer: str, meanings: Mapping[str, T]) -> T:
     raise AnswerError(f"expected one of {', '.join(meanings)}, got {shown(answer)}")
 
 
+def same_value(answer: str, value: str) -> bool:
+    """Whether an answer says the value that was set: a number, or a word in either of its forms.
+
+    The short form of ``CHANnel1`` is ``CHAN1`` (SCPI-99 volume 1, section 6.2.1).
+    """
+    word = answer.strip().strip('"').upper()
+    short = "".join(character for character in value if not character.islower())
+    if word in {value.upper(), short.upper()}:
+        return True
+    try:
+        return math.isclose(number(word), number(value))
+    except AnswerError:
+        return False
+
+
 def unquoted(answer: str) -> str:
     """Return the contents of a quoted string; doubled quotes inside stand for one. 488.2, 8.7.8."""
     text = answer.strip()

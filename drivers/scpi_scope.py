@@ -37,8 +37,10 @@ from drivers.scope import (
     Scope,
     TriggerTimes,
 )
+from drivers.trace import Trace
 
 _FIRST_PAUSE, _LONGEST_PAUSE = 0.002, 0.05  # seconds between two polls
+_LENGTH_ROOM = 0.02  # relative; some families add points at the end, or round the rate they tell
 _SHORTFALL = 1e-3  # relative; readbacks are rounded to three or four digits
 
 
@@ -69,6 +71,7 @@ class ScpiScope(Scope):
         self._triggered = False
         self._segments = 1
         self._record_time = 0.0
+        self._configured: AcquisitionState | None = None
 
     # -- session ---------------------------------------------------------------------------------
     def prepare(self) -> None:
@@ -87,6 +90,7 @@ class ScpiScope(Scope):
     def reset(self) -> None:
         """Bring the instrument to its default state, headers off, error queue empty."""
         self._armed = False
+        self._configured = None
         self._enabled.clear()
         self.link.write("*RST")
         self.prepare()  # before any answer: a reset turns headers on again
@@ -131,6 +135,45 @@ class ScpiScope(Scope):
         """Send commands, each in a message of its own."""
         for command in commands:
             self.link.write(command)
+
+    def choose(self, header: str, value: str) -> None:
+        """Set what decides which data come, and prove it; other data would look just as good.
+
+        Raises
+        ------
+        AnswerError
+            If it reads back otherwise.
+        """
+        self.link.write(f"{header} {value}")
+        answer = self.link.query(f"{header}?")
+        if not scpi.same_value(answer, value):
+            raise AnswerError(
+                f"{header} reads back as {scpi.shown(answer)} after {value} was set; other data "
+                "than those that were asked for would come",
+                instrument=self.link.label,
+            )
+
+    def as_configured(self, trace: Trace) -> Trace:
+        """Return a trace that has the length and the step of the record that was configured.
+
+        Raises
+        ------
+        AnswerError
+            If it has not: part of the record, every n-th sample, or another record came.
+        """
+        state = self._configured
+        if state is None:
+            return trace
+        samples, rate = trace.codes.size, 1 / trace.step
+        if abs(samples - state.record_length) > _LENGTH_ROOM * state.record_length + 2 or not (
+            math.isclose(rate, state.sample_rate, rel_tol=_LENGTH_ROOM)
+        ):
+            raise AnswerError(
+                f"{samples} samples at {rate:g} per second came; the record was set up with "
+                f"{state.record_length} at {state.sample_rate:g}",
+                instrument=self.link.label,
+            )
+        return trace
 
     def refuse(self, message: str) -> RequestError:
         """Return the error that says that this instrument cannot do what was asked."""
@@ -193,6 +236,7 @@ class ScpiScope(Scope):
                 f"a record of {wanted.time_per_record:g} s was asked for; the instrument settles "
                 f"at {got.time_per_record:g} s"
             )
+        self._configured = got
         self._segments = got.segments
         self._record_time = got.time_per_record
 

@@ -168,16 +168,18 @@ class ScopeSetup:
             q: r for q, r in ranges.items()
             if abs(self.wanted[q].vertical_range - r) > 1e-9 * r
         }  # fmt: skip
-        for quantity, wanted in changed.items():
-            self.wanted[quantity] = replace(self.wanted[quantity], vertical_range=wanted)
-            self.channels[quantity] = self.scope.configure_channel(self.wanted[quantity])
+        if not changed:
+            return
+        wanted, channels, trigger = dict(self.wanted), dict(self.channels), self.trigger
+        for quantity, volts in changed.items():
+            wanted[quantity] = replace(wanted[quantity], vertical_range=volts)
+            channels[quantity] = self.scope.configure_channel(wanted[quantity])
         if self.recipe.acquisition.trigger.source in changed:
-            self.trigger = self.scope.configure_edge_trigger(
-                trigger_settings(self.recipe, self.bound)
-            )
-        if changed:
-            self.words = {}
-            self.require()
+            trigger = self.scope.configure_edge_trigger(trigger_settings(self.recipe, self.bound))
+        # together, once all of it is done: what a fault leaves half done must not become what the
+        # settings after the fault are compared with
+        self.wanted, self.channels, self.trigger, self.words = wanted, channels, trigger, {}
+        self.require()
 
     def set_segments(self, records: int) -> int:
         """Ask for up to ``records`` records in one arming; return how many it will be.

@@ -311,14 +311,13 @@ class KeysightInfiniium(ScpiScope):
         self.check_channel_number(channel)
         self.check_segment(segment)
         if self._segments > 1:
-            self.link.write(f":ACQuire:SEGMented:INDex {segment + 1}")
+            self.choose(":ACQuire:SEGMented:INDex", f"{segment + 1}")
         width = self.profile.code_bits
+        self.choose(":WAVeform:SOURce", f"CHANnel{channel}")
         self.set_all(
-            f":WAVeform:SOURce CHANnel{channel}",
-            f":WAVeform:FORMat {'WORD' if width == 16 else 'BYTE'}",
-            ":WAVeform:BYTeorder LSBFirst",
-            ":WAVeform:STReaming OFF",
+            f":WAVeform:FORMat {'WORD' if width == 16 else 'BYTE'}", ":WAVeform:STReaming OFF"
         )
+        self.choose(":WAVeform:BYTeorder", "LSBFirst")
         preamble = self.link.query(":WAVeform:PREamble?")
         with self.naming_the_instrument():
             scale = scaling(preamble)
@@ -327,7 +326,7 @@ class KeysightInfiniium(ScpiScope):
                     f"the preamble says {scale.width}-bit codes where {width} were asked for"
                 )
         seen = self.read_codes(":WAVeform:DATA?", scale.points, width=width, unsigned=False)
-        return trace(seen, scale, self.profile.bits, preamble)
+        return self.as_configured(trace(seen, scale, self.profile.bits, preamble))
 
     def segment_times(self) -> TriggerTimes:
         """Ask each segment's time tag, in seconds from the first trigger."""

@@ -283,16 +283,16 @@ class KeysightInfiniiVision(ScpiScope):
         self.check_channel_number(channel)
         self.check_segment(segment)
         if self._segments > 1:
-            self.link.write(f":ACQuire:SEGMented:INDex {segment + 1}")
+            self.choose(":ACQuire:SEGMented:INDex", f"{segment + 1}")
         word = self.profile.code_bits == 16
+        self.choose(":WAVeform:SOURce", f"CHANnel{channel}")
         self.set_all(
-            f":WAVeform:SOURce CHANnel{channel}",
             f":WAVeform:FORMat {'WORD' if word else 'BYTE'}",
-            ":WAVeform:BYTeorder LSBFirst",
-            ":WAVeform:UNSigned 1",
             ":WAVeform:POINts:MODE RAW",
             ":WAVeform:POINts MAXimum",
         )
+        self.choose(":WAVeform:BYTeorder", "LSBFirst")
+        self.choose(":WAVeform:UNSigned", "1")
         preamble = self.link.query(":WAVeform:PREamble?")
         with self.naming_the_instrument():
             scale = scaling(preamble)
@@ -302,7 +302,7 @@ class KeysightInfiniiVision(ScpiScope):
                     "were asked for"
                 )
         seen = self.read_codes(":WAVeform:DATA?", scale.points, width=scale.width, unsigned=True)
-        return trace(seen, scale, self.profile.bits, preamble)
+        return self.as_configured(trace(seen, scale, self.profile.bits, preamble))
 
     def segment_times(self) -> TriggerTimes:
         """Ask each segment's time tag, in seconds from the first trigger."""

@@ -255,12 +255,21 @@ class LeCroy(ShortHeaderScope):
             made = trace(block, self.profile.bits, segment)
             if made.codes.dtype.itemsize * 8 != width:
                 raise AnswerError(f"codes of {width} bits were asked for, others came")
-            return made
+            return self.as_configured(made)
 
     def _choose(self, segment: int) -> None:
         """Say how and which segment to send: all of it, every point; 0 = all segments."""
         word = "WORD" if self.profile.code_bits == 16 else "BYTE"
-        self.set_all(f"CFMT DEF9,{word},BIN", "CORD LO", f"WFSU SP,0,NP,0,FP,0,SN,{segment}")
+        self.set_all(f"CFMT DEF9,{word},BIN", "CORD LO")
+        window = f"SP,0,NP,0,FP,0,SN,{segment}"
+        self.link.write(f"WFSU {window}")
+        answer = self.link.query("WFSU?")
+        if not answer.replace(" ", "").upper().endswith(window):
+            raise AnswerError(
+                f"WFSU reads back as {scpi.shown(answer)} after {window} was set; other data than "
+                "those that were asked for would come",
+                instrument=self.link.label,
+            )
 
     def _waveform(self, channel: int, part: str) -> Bytes:
         limit = 4 * self.profile.maximum_record_length + (1 << 20)

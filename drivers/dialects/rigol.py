@@ -324,10 +324,10 @@ class Rigol(ScpiScope):
         self.check_channel_number(channel)
         self.check_segment(segment)
         if self._segments > 1:
-            self.link.write(f":FUNCtion:WREPlay:FCURrent {segment + 1}")
+            self.choose(":FUNCtion:WREPlay:FCURrent", f"{segment + 1}")
         width = self.profile.code_bits
+        self.choose(":WAVeform:SOURce", f"CHANnel{channel}")
         self.set_all(
-            f":WAVeform:SOURce CHANnel{channel}",
             ":WAVeform:MODE RAW",
             f":WAVeform:FORMat {'WORD' if width == 16 else 'BYTE'}",
         )
@@ -339,7 +339,7 @@ class Rigol(ScpiScope):
                     f"the preamble says {scale.width}-bit codes where {width} were asked for"
                 )
         seen = self._read_memory(scale.points, width)
-        return trace(seen, scale, self.profile.bits, preamble)
+        return self.as_configured(trace(seen, scale, self.profile.bits, preamble))
 
     def _read_memory(self, points: int, width: int) -> SeenCodes:
         """Read all points, in pieces of what one read may hold."""

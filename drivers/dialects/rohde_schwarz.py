@@ -244,10 +244,10 @@ class RohdeSchwarz(ScpiScope):
         self.check_segment(segment)
         root, width = f"CHANnel{channel}:DATA", self.profile.code_bits
         if self._segments > 1:  # the history counts backwards from 0, the newest
-            self.link.write(f"CHANnel{channel}:HISTory:CURRent {segment + 1 - self._segments}")
-        self.set_all(
-            f"FORMat:DATA UINT,{width}", "FORMat:BORDer LSBFirst", f"{root}:POINts MAXimum"
-        )
+            index = f"{segment + 1 - self._segments}"
+            self.choose(f"CHANnel{channel}:HISTory:CURRent", index)
+        self.set_all(f"FORMat:DATA UINT,{width}", f"{root}:POINts MAXimum")
+        self.choose("FORMat:BORDer", "LSBFirst")
         answers = {
             query: self.link.query(query)
             for query in (
@@ -260,7 +260,7 @@ class RohdeSchwarz(ScpiScope):
             points, scale = _scaling(list(answers.values()), width)
         seen = self.read_codes(f"{root}?", points, width=width, unsigned=True)
         preamble = ";".join(f"{query} {answer}" for query, answer in answers.items())
-        return trace(seen, scale, self.profile.bits, preamble)
+        return self.as_configured(trace(seen, scale, self.profile.bits, preamble))
 
     def segment_times(self) -> TriggerTimes:
         """Ask the history's times, listed from the oldest, relative to the newest."""

@@ -147,7 +147,7 @@ class SiglentOld(ShortHeaderScope):
                     "settings are not those of the record"
                 )
             codes = signed_codes(np.ascontiguousarray(data), width=8, unsigned=False)
-            return trace(SeenCodes.of(codes), scale, repr(scale))
+            return self.as_configured(trace(SeenCodes.of(codes), scale, repr(scale)))
 
 
 def _finite(answer: str) -> float:

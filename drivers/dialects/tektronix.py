@@ -323,15 +323,16 @@ class Tektronix(ScpiScope):
         self.check_segment(segment)
         bytes_per_code = self.profile.code_bits // 8
         length = self.link.ask("HORizontal:RECOrdlength?", scpi.integer)
+        self.choose("DATa:SOUrce", f"CH{channel}")
         self.set_all(
-            f"DATa:SOUrce CH{channel}",
             "DATa:ENCdg SRIbinary",
             f"DATa:WIDth {bytes_per_code}",
             "DATa:STARt 1",
             f"DATa:STOP {length}",
         )
         if self._segments > 1:
-            self.set_all(f"DATa:FRAMESTARt {segment + 1}", f"DATa:FRAMESTOP {segment + 1}")
+            self.choose("DATa:FRAMESTARt", f"{segment + 1}")
+            self.choose("DATa:FRAMESTOP", f"{segment + 1}")
         fields = {name: self.link.query(f"{self.PREAMBLE}:{name}?") for name in _FIELDS}
         with self.naming_the_instrument():
             scale = scaling(fields)
@@ -339,7 +340,7 @@ class Tektronix(ScpiScope):
         self.complain(f"the curve of channel {channel}")
         preamble = ";".join(f"{name} {value}" for name, value in fields.items())
         old = self.TIMES_FROM_TRIGGER
-        return trace(seen, scale, self.profile.bits, preamble, old=old)
+        return self.as_configured(trace(seen, scale, self.profile.bits, preamble, old=old))
 
     def count_segments(self) -> int:
         """Ask how many frames there are to read."""

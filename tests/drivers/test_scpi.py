@@ -236,3 +236,23 @@ def test_odd_event_list():
 
 def test_shown_cuts_long_answers():
     assert scpi.shown("x" * 100, 5) == "'xxxxx' (100 characters)"
+
+
+@pytest.mark.parametrize(
+    ("answer", "value", "same"),
+    [
+        ("CHAN1", "CHANnel1", True),  # SCPI-99 volume 1, section 6.2.1: short and long form
+        ("CHANNEL1", "CHANnel1", True),
+        ('"CH1"', "CH1", True),
+        ("CHAN2", "CHANnel1", False),
+        ("CHAN11", "CHANnel1", False),
+        ("LSBF", "LSBFirst", True),
+        ("MSBF", "LSBFirst", False),
+        ("+3.0E+00", "3", True),
+        ("2", "3", False),
+        ("-2", "-2", True),
+        ("", "1", False),
+    ],
+)
+def test_same_value(answer, value, same):
+    assert scpi.same_value(answer, value) is same

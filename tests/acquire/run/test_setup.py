@@ -170,3 +170,18 @@ def test_settings_that_do_not_come_back_are_a_fault(setup, lab):
 
     with pytest.raises(InstrumentFault, match="after the link was lost it reads back"):
         setup.reapply()
+
+
+def test_a_fault_half_way_through_new_ranges_leaves_the_old_ones_in_force(setup, lab, lost):
+    """What is compared after the link came back is what stood before, not half of the new."""
+    setup.configure()
+    before = setup.full_scales()
+    lab.fail("configure_channel", lost, after=1)
+
+    with pytest.raises(type(lost)):
+        setup.set_ranges({"lead": 8.0, "edge": 80.0})
+
+    assert setup.full_scales() == before
+    assert setup.reapply() == {}
+    setup.set_ranges({"lead": 8.0, "edge": 80.0})
+    assert setup.full_scales() == {"lead": 8.0, "edge": 80.0}
