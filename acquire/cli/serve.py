@@ -63,7 +63,7 @@ def _serve_with_http(folder: StateFolder, service: Service) -> None:
 
     with ApiServer(folder) as server:
         service.address = server.address
-        console.note(f"serving {folder.root}; API at {server.address}; Ctrl-C ends it")
+        console.note(f"serving {folder.root}; page and API at {server.address}; Ctrl-C ends it")
         service.run()
 
 

@@ -2,8 +2,8 @@
 
     python tests/benchmarks/daemon_load.py [--runs 1000] [--listeners 50]
 
-The daemon is a process of its own with one bench, whose first run waits for a hand: what is looked at
-is the queue, the event stream, memory and descriptors. Nothing here asserts a time.
+The daemon is a process of its own with one bench, whose first run waits for a hand: what is
+looked at is the queue, the event stream, memory and descriptors. Nothing here asserts a time.
 """
 
 from __future__ import annotations
