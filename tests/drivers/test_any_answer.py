@@ -198,7 +198,8 @@ def described(changes, codes, times):
         "COMM_TYPE": 0, "COMM_ORDER": 1, "WAVE_DESCRIPTOR": 346, "TRIGTIME_ARRAY": len(times),
         "WAVE_ARRAY_1": len(codes), "WAVE_ARRAY_COUNT": len(codes),
         "LAST_VALID_PNT": len(codes) - 1, "SUBARRAY_COUNT": 1, "VERTICAL_GAIN": 0.01,
-        "VERTICAL_OFFSET": 0.1, "MAX_VALUE": 127, "MIN_VALUE": -128, "HORIZ_INTERVAL": 1e-9, "HORIZ_OFFSET": -1e-6,
+        "VERTICAL_OFFSET": 0.1, "MAX_VALUE": 127, "MIN_VALUE": -128,
+        "HORIZ_INTERVAL": 1e-9, "HORIZ_OFFSET": -1e-6,
     }  # fmt: skip
     block = bytearray(346)
     block[:8] = b"WAVEDESC"
