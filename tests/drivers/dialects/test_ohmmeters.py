@@ -18,8 +18,8 @@ def bench():
 
 
 @pytest.fixture
-def ohmmeter(bench, policy):
-    made = open_ohmmeter(bench.resources["ohmmeter"], policy=policy)
+def ohmmeter(bench):
+    made = open_ohmmeter(bench.resources["ohmmeter"])  # the usual patience: the machine may be busy
     yield made
     made.close()
 
