@@ -255,11 +255,17 @@ def test_json_text_is_read_as_json_reads_it(data):
         assert plain(source.data) == json.loads(text)
 
 
+# YAML 1.1 breaks lines at NEL, LS and PS too (YAML 1.2.2, 5.4, does not), so PyYAML's emitter does
+# not keep them in single quotes.
+CHARACTERS = st.characters(exclude_categories=["Cs"], exclude_characters="\x85\u2028\u2029")
+
 TEXTS = st.recursive(
-    st.text(max_size=30),
+    st.text(CHARACTERS, max_size=30),
     lambda inner: (
         st.lists(inner, min_size=1, max_size=4)
-        | st.dictionaries(st.text(min_size=1, max_size=10), inner, min_size=1, max_size=4)
+        | st.dictionaries(
+            st.text(CHARACTERS, min_size=1, max_size=10), inner, min_size=1, max_size=4
+        )
     ),
     max_leaves=15,
 )
