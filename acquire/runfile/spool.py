@@ -12,6 +12,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Mapping
@@ -72,6 +73,7 @@ class Spool:
             Where the disk would not take it.
         """
         from_json(RunHeader, to_json(header), "the run's header")  # what is written can be read
+        is_new = not folder.exists()
         with writing(folder, "making the spool folder"):
             (folder / "shots").mkdir(parents=True, exist_ok=True)
             lock = FolderLock(folder)
@@ -90,7 +92,9 @@ class Spool:
                 sync_folder(folder)
                 sync_folder(folder.parent)
             return cls(folder, header, lock)
-        except BaseException:
+        except BaseException as error:
+            if is_new and not isinstance(error, RefusedError):
+                _discard_empty(folder)
             lock.release()
             raise
 
@@ -236,6 +240,16 @@ class Spool:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _discard_empty(folder: Path) -> None:
+    """Remove a new spool that never became one: nobody should be asked to resume it."""
+    with contextlib.suppress(OSError):
+        (folder / "header.json").unlink(missing_ok=True)
+        (folder / ".header.json.tmp").unlink(missing_ok=True)
+        (folder / "shots").rmdir()
+        (folder / "lock").unlink(missing_ok=True)
+        folder.rmdir()
 
 
 def _finish_tidying(folder: Path) -> None:

@@ -1,8 +1,10 @@
 import dataclasses
+import errno
+import os
 
 import pytest
 
-from acquire.errors import BadInputError, DamagedFileError, RefusedError
+from acquire.errors import BadInputError, DamagedFileError, RefusedError, StorageError
 from acquire.runfile import RESERVED, Event, Findings, ShotQuality, Spool, verify
 
 
@@ -64,6 +66,22 @@ def test_a_spool_is_never_begun_over_another(maker, tmp_path):
     (tmp_path / "new" / ".header.json.tmp").write_text("half")  # a crash before the first name
     Spool.create(tmp_path / "new", maker.header()).close()
     Spool.open(tmp_path / "s").close()  # the refusal did not keep the lock
+
+
+@pytest.mark.parametrize("moment", range(3))
+def test_a_disk_that_takes_no_header_leaves_no_spool(maker, tmp_path, monkeypatch, moment):
+    real, calls = os.fsync, iter(range(100))
+
+    def failing(fd):
+        if next(calls) >= moment:
+            raise OSError(errno.ENOSPC, "injected")
+        real(fd)
+
+    monkeypatch.setattr(os, "fsync", failing)
+
+    with pytest.raises(StorageError):
+        Spool.create(tmp_path / "s", maker.header())
+    assert not (tmp_path / "s").exists()
 
 
 def test_a_committed_shot_is_never_taken_again_under_its_name(maker, tmp_path):
