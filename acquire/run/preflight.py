@@ -8,8 +8,7 @@ A *refusal* stops the run before anything was changed. A *warning* is told and s
 
 from __future__ import annotations
 
-import os
-import uuid
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -165,11 +164,9 @@ def existing_folder(output: Path) -> Path:
 
 def _writable(output: Path) -> Finding:
     folder = existing_folder(output)
-    probe = folder / f".floorshot-{uuid.uuid4().hex}.tmp"
     try:
-        descriptor = os.open(probe, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        os.close(descriptor)
-        probe.unlink()
+        with tempfile.TemporaryFile(dir=folder):  # has no name where the system can do that, so
+            pass  # that a kill just here leaves nothing behind
     except OSError as error:
         return Finding(
             "refusal", "output",

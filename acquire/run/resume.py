@@ -97,6 +97,7 @@ def resume(
             return _already_stored(spool, spool.found.consolidated)
         recipe = _recipe(spool)
         _require_bench(spool, bench)
+        before = spool.instruments  # read here: what is damaged is refused before any contact
         events = Emitter(on_event)
         job = prepare(recipe, bench, events, gate, stop or StopFlag(), openers)
         if job.plan.sha256 != spool.header.plan_sha256:
@@ -110,7 +111,7 @@ def resume(
         job.path = folder.with_suffix(".h5")
 
         def begin(session: Session) -> None:
-            _require_instruments(spool.instruments, session)
+            _require_instruments(before, session)
             _require_settings(spool.shots(), session)
             job.events.emit(
                 "run_resumed", run_id=spool.header.run_id, stored_shots=len(spool.shots()),

@@ -1,5 +1,6 @@
 """What is refused or warned about before a run."""
 
+import tempfile
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -89,10 +90,10 @@ def test_too_little_space_is_refused_with_the_estimate(recipe, bench, tmp_path, 
 
 
 def test_an_output_folder_that_takes_no_file_is_refused(recipe, bench, tmp_path, monkeypatch):
-    def refuse(*_arguments):
+    def refuse(**_options):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(preflight.os, "open", refuse)
+    monkeypatch.setattr(preflight.tempfile, "TemporaryFile", refuse)
 
     found = offline(recipe, bench, compile_plan(recipe, bench), tmp_path / "new" / "x.h5")
 
@@ -105,6 +106,24 @@ def test_the_output_folder_is_left_as_it_was(recipe, bench, tmp_path):
     offline(recipe, bench, compile_plan(recipe, bench), tmp_path / "new" / "x.h5")
 
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_try_at_the_output_folder_has_no_name_that_a_kill_could_leave(
+    recipe, bench, tmp_path, monkeypatch
+):
+    seen = []
+    real = tempfile.TemporaryFile
+
+    def look(**options):
+        file = real(**options)
+        seen.append(list(tmp_path.iterdir()))
+        return file
+
+    monkeypatch.setattr(preflight.tempfile, "TemporaryFile", look)
+
+    offline(recipe, bench, compile_plan(recipe, bench), tmp_path / "x.h5")
+
+    assert seen == [[]]
 
 
 def test_a_bench_in_use_is_not_contacted(look, lab, recipe, bench):
