@@ -34,6 +34,8 @@ AT = datetime(2025, 3, 4, tzinfo=UTC)
 CHANNEL = ChannelRecord("lead_current", 1, "V", 1.0, 0.0, "DC", 50.0, "p", 8, 0.0, 0.0)
 HEADER = RunHeader("r", "s", "r", "", "", "b", "", "", {}, "{}", "", "x", AT)
 BLOCK = 1 << 20
+DEEP_BOUND_MB = 32
+"""Memory that writing and consolidating may take above a writer of 1 MB; the end is 1 otherwise."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,9 @@ def deep(folder: Path, samples: int) -> None:
     spool.consolidate(folder / "deep.h5", document_json=None, state="complete", ended=AT)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     say(f"deep        2 x {samples:,} samples: {(peak - before) / 1024:.0f} MB above "
-          f"{before / 1024:.0f} MB")  # fmt: skip
+          f"{before / 1024:.0f} MB (bound: {DEEP_BOUND_MB} MB, whatever the length)")  # fmt: skip
+    if (peak - before) / 1024 > DEEP_BOUND_MB:
+        sys.exit("memory grew beyond its bound")
 
 
 def main() -> None:
