@@ -292,8 +292,10 @@ def close_left_open(error: BaseException | None) -> None:
     """
     while error is not None:
         for frame, _ in traceback.walk_tb(error.__traceback__):
-            for one in _sockets_in(frame.f_locals.get("self")):
-                one.close()
+            owner = frame.f_locals.get("self")
+            for holder in (owner, getattr(owner, "interface", None)):
+                for one in _sockets_in(holder):
+                    one.close()
         error = error.__cause__ or error.__context__
 
 

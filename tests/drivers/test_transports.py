@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import gc
+import re
+import socket
 import threading
 import time
 
@@ -210,6 +213,29 @@ def test_handles_do_not_pile_up(scope):
     for _ in range(5):
         scope.link.reopen()
     assert len(sessions) == before
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_refused_opening_leaves_no_socket_open(bench):
+    """pyvisa-py drops its half-made HiSLIP client unclosed, which only a warning tells of."""
+    bench.faults.inject("busy_second_client", count=10)
+    for _ in range(3):
+        with pytest.raises(DriverError) as caught:
+            scope_on(bench, "keysight_infiniivision")
+    port = int(re.search(r"\d{4,}", bench.resources["scope"])[0])
+    left = [
+        one
+        for one in gc.get_objects()
+        if isinstance(one, socket.socket) and one.fileno() >= 0 and _peer_port(one) == port
+    ]
+    assert left == []
+    assert caught.value.instrument
+
+
+def _peer_port(one):
+    with contextlib.suppress(OSError):
+        return one.getpeername()[1]
+    return None
 
 
 def test_an_interrupted_process_leaves_no_thread_behind_after_close(scope):
