@@ -35,6 +35,9 @@ QUIET = 15.0
 STARTING, STOPPING = 20.0, 3.0
 """How long the server may take to begin, and its answers to end. [s]"""
 
+TURN = 0.05
+"""For callbacks that are due already; many times what they take. [s]"""
+
 
 class Connection(H11Protocol):
     """One connection: it does not stand open for nothing, and an answer may cut it off."""
@@ -66,8 +69,25 @@ class Server(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """End the event streams, which would never end by themselves, then everything else."""
+        await self._close_the_doors()
         await self._desk.wake_all()
         await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):
+            connection.transport.abort()  # whoever still did not read what was sent
+        await asyncio.sleep(TURN)
+
+    async def _close_the_doors(self) -> None:
+        """Let in nobody more, and let those who were just accepted become connections.
+
+        asyncio drops a socket without closing it if its server is closed between the two; and a
+        connection that uvicorn does not see when it ends the others would stand until its patience
+        is over.
+        """
+        loop = asyncio.get_running_loop()
+        for server in self.servers:
+            for door in server.sockets:
+                loop.remove_reader(door.fileno())
+        await asyncio.sleep(TURN)
 
 
 class ApiServer:
@@ -93,6 +113,7 @@ class ApiServer:
         desk = Desk(self._folder)
         config = uvicorn.Config(
             api.create(self._folder, desk, token, listener_patience=self._patience),
+            loop="asyncio",
             http=Connection,
             ws="none",
             lifespan="on",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import http.client
 import os
 import signal
 import socket
 import stat
 import threading
+import time
 
 import pytest
 
@@ -259,3 +261,52 @@ def test_a_client_that_dies_in_its_body_is_no_harm(ask, served):
     connection.close()
 
     assert ask("GET", RUNS).status == 200
+
+
+# -- the end ---------------------------------------------------------------------------------------
+def test_whoever_knocks_while_the_server_ends_is_not_forgotten(folder, monkeypatch):
+    """asyncio loses a socket that was accepted when its server closes; it must not come to that."""
+    lost = []
+    monkeypatch.setattr("sys.unraisablehook", lambda found: lost.append(found.exc_value))
+    knocked, over = [], threading.Event()
+
+    def knock():
+        while not over.is_set() and len(knocked) < 200:
+            one = socket.socket(socket.AF_UNIX)
+            knocked.append(one)
+            one.settimeout(1.0)
+            with contextlib.suppress(OSError):
+                one.connect(str(folder.socket))
+            over.wait(0.0005)
+
+    for _ in range(3):
+        over.clear()
+        with ApiServer(folder):
+            visitor = threading.Thread(target=knock)
+            visitor.start()
+            over.wait(0.05)
+        over.set()
+        visitor.join()
+        while knocked:
+            knocked.pop().close()
+    gc.collect()
+
+    assert lost == []
+
+
+def test_a_listener_that_never_reads_is_cut_off_at_the_end(folder, queue, monkeypatch):
+    lost = []
+    monkeypatch.setattr("sys.unraisablehook", lambda found: lost.append(found.exc_value))
+    monkeypatch.setattr(server_module, "STOPPING", 1.0)
+    for _ in range(20):
+        queue.tell("gate_opened", None, condition="x" * 60_000)
+    with socket.socket(socket.AF_UNIX) as deaf:
+        with ApiServer(folder, listener_patience=60.0):
+            deaf.connect(str(folder.socket))
+            deaf.sendall(b"GET /api/v1/events?after=0 HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            assert deaf.recv(12) == b"HTTP/1.1 200"
+            begun = time.monotonic()
+        assert time.monotonic() - begun < server_module.STARTING
+        gc.collect()
+
+    assert lost == []
