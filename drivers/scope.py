@@ -20,7 +20,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from drivers.errors import InstrumentError
+from drivers.errors import InstrumentError, RequestError
 from drivers.profile import ScopeProfile
 from drivers.trace import Trace
 
@@ -215,6 +215,22 @@ class Scope(ABC):
     @abstractmethod
     def abort(self) -> bool:
         """Stop the acquisition; return whether the instrument confirmed that it stopped."""
+
+    def record_untriggered(self, timeout: float) -> AcquisitionStatus:
+        """Take one record now, whatever the trigger says: a look at the inputs, never data.
+
+        The sweep is normal before and after.
+
+        Returns
+        -------
+        COMPLETE, or what stood after ``timeout`` [s]; the acquisition is then aborted.
+
+        Raises
+        ------
+        RequestError
+            If this instrument cannot, or is set up for several segments.
+        """
+        raise RequestError(f"{type(self).__name__} cannot record without a trigger ({timeout:g} s)")
 
     @abstractmethod
     def acquired_segments(self) -> int:

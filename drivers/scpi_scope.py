@@ -40,6 +40,7 @@ from drivers.scope import (
 from drivers.trace import Trace
 
 _FIRST_PAUSE, _LONGEST_PAUSE = 0.002, 0.05  # seconds between two polls
+_FORCE_EVERY = 0.1  # seconds from one forced trigger to the next
 _LENGTH_ROOM = 0.02  # relative; some families add points at the end, or round the rate they tell
 _SHORTFALL = 1e-3  # relative; readbacks are rounded to three or four digits
 
@@ -53,6 +54,11 @@ class ScpiScope(Scope):
     CODE_BITS: ClassVar[tuple[int, ...]] = (8, 16)
     #: Whether the number of segments may be asked for before all of them are taken.
     COUNTS_WHILE_RUNNING: ClassVar[bool] = False
+    #: What forces a trigger, unless `FREE_SWEEP` does it.
+    FORCE: ClassVar[str] = ":TRIGger:FORCe"
+    #: Header and words of a sweep that needs no trigger, and of the normal one; where there is no
+    #: word that forces a trigger, or none that is known.
+    FREE_SWEEP: ClassVar[tuple[str, str, str] | None] = None
     RESET_TIME: ClassVar[float] = 15.0  # seconds that *RST may take
 
     def __init__(self, link: Link, identity: Identity, profile: ScopeProfile) -> None:
@@ -292,10 +298,13 @@ class ScpiScope(Scope):
     # -- one arming ------------------------------------------------------------------------------
     def initiate(self) -> ArmInfo:
         """Arm one acquisition; ``confirmed`` when the instrument said that it was armed."""
+        return self._initiate(self.arm)
+
+    def _initiate(self, arm: Callable[[], None]) -> ArmInfo:
         self._armed = self._confirmed = self._triggered = False
         self.before_arming()
         at = time.monotonic()
-        self.arm()
+        arm()
         self._armed = True
         patience = self.link.policy.timeout + self._record_time
         self._confirmed = poll(self.arming_confirmed, patience)
@@ -307,6 +316,10 @@ class ScpiScope(Scope):
     def arm(self) -> None:
         """Send what starts one single acquisition."""
         raise NotImplementedError
+
+    def arm_free(self) -> None:
+        """Send what starts an acquisition under the sweep that needs no trigger."""
+        self.arm()
 
     def arming_confirmed(self) -> bool:
         """Ask once whether the instrument has taken the arming."""
@@ -325,6 +338,46 @@ class ScpiScope(Scope):
                 return status
             time.sleep(min(pause, remaining))
             pause = min(pause * 1.5, _LONGEST_PAUSE)
+
+    def record_untriggered(self, timeout: float) -> AcquisitionStatus:
+        """Arm, and force the trigger until the record is complete."""
+        if self._segments > 1:
+            raise self.refuse("one record without a trigger needs a set-up of one segment")
+        if self.FREE_SWEEP is None:
+            self.initiate()
+            status = self._force_until(time.monotonic() + timeout)
+        else:
+            with self._sweeping_freely(*self.FREE_SWEEP):
+                self._initiate(self.arm_free)
+                status = self.wait_complete(timeout)
+                self.stop()
+        if status is not AcquisitionStatus.COMPLETE:
+            self.abort()
+        return status
+
+    @contextlib.contextmanager
+    def _sweeping_freely(self, header: str, free: str, normal: str) -> Iterator[None]:
+        """Let the sweep be automatic for the body, and normal again however the body ends."""
+        try:
+            self.choose(header, free)
+            yield
+            self.choose(header, normal)
+        except BaseException:
+            with contextlib.suppress(DriverError):  # the error that is on its way says more
+                if not self.link.usable:
+                    self.recover()
+                self.stop()
+                self.choose(header, normal)
+            raise
+
+    def _force_until(self, end: float) -> AcquisitionStatus:
+        """Force again and again: what comes before the pre-trigger is full may be ignored."""
+        while True:
+            self.link.write(self.FORCE)
+            left = end - time.monotonic()
+            status = self.wait_complete(max(0.0, min(_FORCE_EVERY + self._record_time, left)))
+            if status is AcquisitionStatus.COMPLETE or left <= 0:
+                return status
 
     def abort(self) -> bool:
         """Stop, and return whether the instrument confirmed it within the link's time-out."""

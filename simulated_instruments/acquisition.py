@@ -205,8 +205,8 @@ class Acquisition:
         self._armed_at = None
 
     def force(self) -> None:
-        """Record now, whatever the trigger says."""
-        if self.state() in (State.ARMING, State.WAITING):
+        """Record now, whatever the trigger says; ignored until the pre-trigger is full."""
+        if self.state() is State.WAITING:
             self._capture_untriggered()
 
     @property
@@ -242,6 +242,11 @@ class Acquisition:
     def stopped(self) -> bool:
         """Whether nothing is being acquired."""
         return self.state() is State.STOPPED
+
+    def over(self) -> bool:
+        """Whether an acquisition has ended and, where they follow each other, none records."""
+        state = self.state()
+        return state is State.STOPPED or (self._continuous and state is State.WAITING)
 
     def told_timing(self) -> Timing:
         """Return the timing of what is recorded, or of what will be once settings have changed."""

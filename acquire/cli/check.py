@@ -30,7 +30,9 @@ def command(recipe: str, bench: str, output: Path) -> int:
 
     Identities, error queues, calibration dates, whether sample rate, bandwidth, record length and
     ranges fit, the output folder, and the disk space. The oscilloscope is reset and configured as
-    the recipe asks; no relay moves and no record is taken.
+    the recipe asks. Then every wired input is recorded once at each range without waiting for a
+    trigger: its level and noise are shown by name, and dropped, because that is no data. No relay
+    moves and nothing is stored.
 
     \b
     Examples:

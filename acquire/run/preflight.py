@@ -1,7 +1,8 @@
 """What can be known to go wrong before a run, and is refused or warned about then.
 
 `offline` contacts nothing. `contacting` asks and configures the instruments, moves no relay and
-takes no record. `check` does both, for a person who wants to know; a run does both at its start.
+takes no record. A run does both at its start. `check` does both for a person who wants to know, and
+then looks at every wired input, without a trigger and without keeping anything.
 
 A *refusal* stops the run before anything was changed. A *warning* is told and stored with the run.
 """
@@ -32,8 +33,9 @@ from acquire.run.lock import BenchLock
 from acquire.run.match import match
 from acquire.run.plan import Plan, compile_plan
 from acquire.run.setup import ScopeSetup, connections
+from acquire.run.wiring import look
 from acquire.runfile.durable import free_space
-from drivers.errors import DriverError
+from drivers.errors import DriverError, RequestError
 
 Kind = Literal["ok", "warning", "refusal"]
 
@@ -64,7 +66,8 @@ def check(
 ) -> list[Finding]:
     """Look at everything that a run needs, contacting the bench; never raises for what it finds.
 
-    The scope is reset and configured as the recipe asks. No relay moves and no record is taken.
+    The scope is reset and configured as the recipe asks; each wired input is looked at without a
+    trigger, which is no data. No relay moves and nothing is stored.
 
     Parameters
     ----------
@@ -88,6 +91,8 @@ def check(
         with opened(bench, openers) as instruments:
             setup = ScopeSetup(instruments.scope, recipe.recipe, connections(recipe.recipe, bench))
             found += contacting(plan, output, instruments, setup)
+            if not any(finding.kind == "refusal" for finding in found):
+                found += _inputs(setup)
     except InstrumentFault as error:
         found.append(Finding("refusal", "instruments", str(error), error.exit_code))
     finally:
@@ -251,6 +256,17 @@ def _fit(setup: ScopeSetup) -> Iterator[Finding]:
         )  # fmt: skip
     else:
         yield Finding("ok", "bandwidth", format_quantity(bandwidth, "Hz"))
+
+
+def _inputs(setup: ScopeSetup) -> Iterator[Finding]:
+    try:
+        for seen in look(setup):
+            kind: Kind = "warning" if seen.suspect else "ok"
+            yield Finding(kind, f"input {seen.channel}", str(seen))
+    except RequestError as error:
+        yield Finding("warning", "inputs", f"{error}; level and noise were not looked at")
+    except (DriverError, InstrumentFault) as error:
+        yield Finding("refusal", "inputs", str(error), ExitCode.FAULT)
 
 
 def _real_space(output: Path, plan: Plan, setup: ScopeSetup) -> Finding:

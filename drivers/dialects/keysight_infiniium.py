@@ -119,6 +119,7 @@ def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
 class KeysightInfiniium(ScpiScope):
     """One Infiniium scope."""
 
+    FREE_SWEEP = (":TRIGger:SWEep", "AUTO", "TRIGgered")
     SETTINGS: ClassVar[tuple[str, ...]] = (
         ":CHANnel{n}:DISPlay?",
         ":CHANnel{n}:RANGe?",
@@ -274,6 +275,10 @@ class KeysightInfiniium(ScpiScope):
     def arm(self) -> None:
         """Start one acquisition."""
         self.link.write(":SINGle")
+
+    def arm_free(self) -> None:
+        """Run: whether SINGle waits for a trigger under an automatic sweep was not found."""
+        self.link.write(":RUN")
 
     def arming_confirmed(self) -> bool:
         """Ask the arm event register, or the done event where it is over already."""

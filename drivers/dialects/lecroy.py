@@ -188,6 +188,7 @@ def trace(block: Bytes, bits: int, segment: int = 0) -> Trace:
 class LeCroy(ShortHeaderScope):
     """One X-Stream or MAUI scope."""
 
+    FORCE = "FRTR"
     ERROR_REGISTERS: ClassVar[tuple[str, ...]] = ("CMR", "EXR")
     SETTINGS: ClassVar[tuple[str, ...]] = (
         "C{n}:TRA?",

@@ -131,6 +131,7 @@ def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
 class Rigol(ScpiScope):
     """One Rigol scope."""
 
+    FORCE = ":TFORce"
     SETTINGS: ClassVar[tuple[str, ...]] = (
         ":CHANnel{n}:DISPlay?",
         ":CHANnel{n}:SCALe?",

@@ -77,6 +77,7 @@ def trace(seen: SeenCodes, scale: Scaling, bits: int, preamble: str) -> Trace:
 class RohdeSchwarz(ScpiScope):
     """One scope of the RTB class."""
 
+    FREE_SWEEP = ("TRIGger:A:MODE", "AUTO", "NORMal")
     COUNTS_WHILE_RUNNING: ClassVar[bool] = True
 
     SETTINGS: ClassVar[tuple[str, ...]] = (

@@ -73,6 +73,7 @@ def trace(seen: SeenCodes, scale: Scaling, preamble: str) -> Trace:
 class SiglentOld(ShortHeaderScope):
     """One scope of Siglent's older dialect."""
 
+    FORCE = "FRTR"
     CODE_BITS: ClassVar[tuple[int, ...]] = (8,)
     COUPLINGS: ClassVar[dict[tuple[Coupling, float], str]] = {
         **ShortHeaderScope.COUPLINGS,

@@ -112,6 +112,7 @@ def scaling(fields: Mapping[str, str]) -> Scaling:
 class Tektronix(ScpiScope):
     """One Tektronix scope."""
 
+    FORCE = "TRIGger FORCe"
     PREAMBLE: ClassVar[str] = "WFMOutpre"
     TIMES_FROM_TRIGGER: ClassVar[bool] = False  # whether XZEro is the time of sample PT_Off
 

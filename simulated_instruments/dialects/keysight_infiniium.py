@@ -198,10 +198,10 @@ class KeysightInfiniium(KeysightInfiniivision):
 
     # -- acquisition ---------------------------------------------------------------------------
     def _done_event(self, _: Suffixes) -> str:
-        stopped, before = self.acquisition.stopped(), self._done_read
-        if stopped:
+        over, before = self.acquisition.over(), self._done_read
+        if over:
             self._done_read = self.acquisition.triggers
-        return f"{int(stopped and self._done_read > before)}"
+        return f"{int(over and self._done_read > before)}"
 
     def _operation(self) -> int:
         state = self.acquisition.state()

@@ -329,6 +329,49 @@ def test_late_trigger_is_waited_for(scope, bench):
     assert scope.wait_complete(10.0) is AcquisitionStatus.COMPLETE
 
 
+def test_a_record_without_a_trigger(scope, bench):
+    """No event comes, and the trigger is no automatic one; the inputs can be looked at even so."""
+    set_up(scope)
+    bench.faults.inject("no_trigger", count=10)
+    assert scope.record_untriggered(5.0) is AcquisitionStatus.COMPLETE
+    expected, _ = true_volts(bench, 1)
+    trace = scope.fetch(1)
+    assert trace.volts() == pytest.approx(expected, abs=trace.gain)
+    assert not bench.scope.acquisition.trigger.auto
+    assert scope.errors() == ()
+    bench.faults.clear()
+    capture(scope)
+
+
+@pytest.mark.parametrize("fault", ["garbage_reply", "settings_do_not_stick"])
+def test_a_record_without_a_trigger_that_fails_leaves_no_automatic_sweep(scope, bench, fault):
+    """Whichever answer or command is lost: the next record must not come without an event."""
+    if scope.FREE_SWEEP is None:
+        pytest.skip("this family forces a trigger; its sweep is never automatic")
+    failed = 0
+    for lost in range(12):
+        scope.reset()
+        set_up(scope)
+        bench.faults.inject(fault, after=lost)
+        try:
+            scope.record_untriggered(0.3)
+        except DriverError:
+            failed += 1
+        assert not bench.scope.acquisition.trigger.auto
+        bench.faults.clear()
+        if not scope.link.usable:
+            scope.recover()
+    assert failed >= 2
+
+
+def test_a_record_without_a_trigger_is_one_segment(scope):
+    if scope.profile.maximum_segments == 1:
+        pytest.skip("this family's twin takes no segments")
+    set_up(scope, request=dataclasses.replace(REQUEST, segments=3))
+    with pytest.raises(RequestError, match="one segment"):
+        scope.record_untriggered(1.0)
+
+
 def test_stop_request_ends_the_wait(scope, bench):
     set_up(scope)
     bench.faults.inject("no_trigger")

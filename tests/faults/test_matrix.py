@@ -249,8 +249,8 @@ def test_matrix_as_markdown(tmp_path):
     if not target:
         pytest.skip("FAULT_MATRIX=FILE writes the matrix there")
     lines = [
-        f"| fault | {' | '.join(SERVERS)} | the person is told |",
-        f"|---|{'---|' * (len(SERVERS) + 1)}",
+        f"| fault | {' | '.join(SERVERS)} | the person is told",
+        "|---" * (len(SERVERS) + 2),
     ]
     for number, case in enumerate(CASES):
         trials = [

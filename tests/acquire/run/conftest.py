@@ -246,6 +246,11 @@ class FakeScope(Fake, Scope):
         self.lab.did("abort")
         return True
 
+    def record_untriggered(self, timeout):
+        found = self.lab.did("record_untriggered", timeout)
+        self.lab.armings += 1
+        return AcquisitionStatus.COMPLETE if found is None else found
+
     def acquired_segments(self):
         found = self.lab.did("acquired_segments")
         return 0 if found is None else found

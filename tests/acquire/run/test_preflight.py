@@ -12,7 +12,7 @@ from acquire.run.instruments import resources
 from acquire.run.lock import BenchLock
 from acquire.run.plan import compile_plan
 from acquire.run.preflight import Finding, check, offline, require
-from drivers.errors import InstrumentError, LinkLostError
+from drivers.errors import InstrumentError, LinkLostError, RequestError
 from drivers.scope import AcquisitionState
 
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
@@ -188,3 +188,23 @@ def test_the_worst_refusal_decides_what_is_raised():
         require([bad])
     with pytest.raises(InstrumentFault, match="no room\ndead"):
         require([bad, worse])
+
+
+def test_a_check_names_each_wired_input_and_marks_what_it_saw_as_no_data(look, lab, recipe, bench):
+    found = look(recipe, bench)
+
+    texts = {f.subject: f.text for f in found if f.subject.startswith("input ")}
+    assert set(texts) == {"input 1", "input 2"}
+    assert all("no data" in text for text in texts.values())
+    assert "lead through clamp" in texts["input 1"]
+    assert lab.count("initiate") == 0
+
+
+@pytest.mark.parametrize(
+    ("error", "kind"),
+    [(RequestError("it cannot"), "warning"), (LinkLostError("it is gone"), "refusal")],
+)
+def test_a_look_at_the_inputs_that_fails_is_told(look, lab, recipe, bench, error, kind):
+    lab.fail("record_untriggered", error)
+
+    assert kinds(look(recipe, bench), "inputs") == [kind]
