@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from importlib import resources
 
 import anyio
@@ -20,13 +20,15 @@ from acquire.daemon import handlers
 from acquire.daemon.answers import Refusal, error
 from acquire.daemon.desk import Desk
 from acquire.daemon.folder import StateFolder
-from acquire.daemon.guard import Guard, Rate
+from acquire.daemon.guard import Guard, Rate, need_json
 from acquire.daemon.handlers import Api
 from acquire.daemon.openapi import BASE
 from acquire.daemon.routes import ROUTES
 from acquire.daemon.streaming import Listeners
 
 LOG = logging.getLogger("floorshot.api")
+
+Endpoint = Callable[[Request], Awaitable[Response]]
 
 SLOW_AT_ONCE = 2
 """Requests that parse recipes or read traces at once: the cores are for measuring."""
@@ -86,18 +88,30 @@ def create(
 
 
 def _routes(api: Api) -> list[Served]:
-    found = []
+    """Return one route a path, so that a wrong method is told every right one."""
+    of_path: dict[str, dict[str, Endpoint]] = {}
     for route in ROUTES:
-        endpoint = _endpoint(api, getattr(handlers, route.handler))
         path = BASE + route.path.replace("{number}", "{number:int}")
-        found.append(Served(path, endpoint, methods=[route.method]))
+        endpoint = _endpoint(api, getattr(handlers, route.handler))
+        of_path.setdefault(path, {})[route.method] = endpoint
+    found = [Served(path, _by_method(of), methods=list(of)) for path, of in of_path.items()]
     found.append(Served("/metrics", _endpoint(api, handlers.figures), methods=["GET"]))
     return found
 
 
-def _endpoint(
-    api: Api, handler: Callable[[Api, Request], Awaitable[Response]]
-) -> Callable[[Request], Awaitable[Response]]:
+def _by_method(of: Mapping[str, Endpoint]) -> Endpoint:
+    async def endpoint(request: Request) -> Response:
+        if request.method == "POST":  # with or without a body; the guard looks at bodies only
+            try:
+                need_json(request.headers)
+            except Refusal as refusal:
+                return error(refusal)
+        return await of["GET" if request.method == "HEAD" else request.method](request)
+
+    return endpoint
+
+
+def _endpoint(api: Api, handler: Callable[[Api, Request], Awaitable[Response]]) -> Endpoint:
     async def endpoint(request: Request) -> Response:
         try:
             return await handler(api, request)

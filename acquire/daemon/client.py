@@ -7,7 +7,7 @@
         daemon.wait(run["id"])
         table = pandas.DataFrame(rows(daemon.result(run["id"])))
 
-It needs nothing but the standard library. One object per thread.
+It needs nothing but the standard library, and HDF5 for ``save_file``. One object per thread.
 """
 
 from __future__ import annotations
@@ -32,6 +32,9 @@ TIMEOUT = 30.0
 
 PAUSE = 1.0
 """Before a lost event stream is asked for again. [s]"""
+
+PIECE = 1 << 20
+"""Of a run file that is fetched. [byte]"""
 
 Json = dict[str, Any]
 
@@ -152,10 +155,41 @@ class Client:
         return self._json("GET", f"/runs/{run:d}/preview?points={points:d}")
 
     def save_file(self, run: int, path: Path) -> Path:
-        """Save the run file as ``path``, which must not exist yet."""
-        with path.open("xb") as file:
-            file.write(self._ask("GET", f"/runs/{run:d}/file"))
-        return path
+        """Save the run file as ``path``: whole and checked against its own digests, or not at all.
+
+        It is never held in memory; until it is whole it lies beside ``path`` under another name.
+
+        Raises
+        ------
+        FileExistsError
+            If ``path`` exists.
+        DamagedFileError, StorageError
+            If it did not come as it was measured, or the disk does not take it.
+        RefusedError
+            If the daemon went away before all of it was there.
+        """
+        from acquire.daemon import download  # with HDF5, which nothing else here needs
+
+        return download.save(self._pieces(f"/api/v1/runs/{run:d}/file"), Path(path))
+
+    def _pieces(self, place: str) -> Iterator[bytes]:
+        """Yield the body of an answer a megabyte at a time."""
+        connection = self._connection()
+        try:
+            connection.request("GET", place, headers=self._headers())
+            answer = connection.getresponse()
+            if answer.status != 200:
+                raise _error(answer.status, answer.read())
+            missing = answer.length or 0
+            while piece := answer.read(PIECE):
+                missing -= len(piece)
+                yield piece
+            if missing:
+                raise ConnectionError(f"{missing} bytes of the run file did not come")
+        except (OSError, http.client.HTTPException) as why:
+            raise RefusedError(f"{self.address}: {why}; is the daemon still there?") from why
+        finally:
+            connection.close()
 
     # -- following ---------------------------------------------------------------------------------
     def watch(self, run: int | None = None, *, after: int | None = None) -> Iterator[Json]:

@@ -146,11 +146,11 @@ class StateFolder:
             If there is none of that name here.
         """
         if name not in self.bench_names():
-            known = ", ".join(self.bench_names()) or f"none; put one into {self.benches}"
-            hint = textfile.did_you_mean(name, self.bench_names())
-            raise BadInputError(
-                f"bench {name!r}: not known to this daemon{hint.rstrip('?')}; its benches: {known}"
-            )
+            if not self.bench_names():
+                hint = f"; it has no bench: put a bench profile into {self.benches}"
+            else:
+                hint = textfile.did_you_mean(name, self.bench_names()).rstrip("?")
+            raise BadInputError(f"bench {name!r}: not known to this daemon{hint}")
         return self.benches / f"{name}.yaml"
 
     def recipe(self, name: str) -> Path:

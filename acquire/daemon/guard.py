@@ -101,7 +101,7 @@ class Guard:
             headers = Headers(scope=scope)
             self._check(scope, headers)
             if scope["method"] not in SAFE:
-                receive = _again(await self._body(scope["method"], headers, receive), receive)
+                receive = _again(await self._body(headers, receive), receive)
         except Refusal as refusal:
             await error(refusal)(scope, receive, sending)
             return
@@ -142,8 +142,7 @@ class Guard:
                 headers={"WWW-Authenticate": 'Bearer realm="floorshot"'},
             )
 
-    async def _body(self, method: str, headers: Headers, receive: Receive) -> bytes:
-        kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+    async def _body(self, headers: Headers, receive: Receive) -> bytes:
         length = headers.get("content-length", "")
         if length.isdigit() and int(length) > self.body_limit:
             raise self._too_large()
@@ -152,10 +151,8 @@ class Guard:
                 body = await self._whole(receive)
         except TimeoutError as late:
             raise Refusal(408, f"the body did not come within {BODY_PATIENCE:g} s") from late
-        if kind != "application/json" and (body or method != "DELETE"):
-            raise Refusal(
-                415, f"Content-Type {kind[:100]!r}: changes are asked for in application/json only"
-            )
+        if body:
+            need_json(headers)
         return body
 
     async def _whole(self, receive: Receive) -> bytes:
@@ -172,6 +169,21 @@ class Guard:
 
     def _too_large(self) -> Refusal:
         return Refusal(413, f"the body is longer than {self.body_limit} bytes")
+
+
+def need_json(headers: Headers) -> None:
+    """Turn away what says that it is no JSON: a form on a foreign page cannot say that it is.
+
+    Raises
+    ------
+    Refusal
+        With 415.
+    """
+    kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise Refusal(
+            415, f"Content-Type {kind[:100]!r}: changes are asked for in application/json only"
+        )
 
 
 def without_port(host: str) -> str:

@@ -6,7 +6,7 @@ The OpenAPI document is derived from these classes.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
@@ -21,7 +21,7 @@ FileName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]
 
 Person = Annotated[str, StringConstraints(min_length=1, max_length=100, pattern=r"\S")]
 Words = Annotated[str, StringConstraints(min_length=1, max_length=100)]
-Number = Annotated[int, Field(ge=1)]
+_STATES = "|".join(get_args(RunState))
 
 
 class Asked(BaseModel):
@@ -83,8 +83,8 @@ class Question(BaseModel):
 class RunsQuestion(Question):
     """Which runs to list."""
 
-    state: Annotated[str, StringConstraints(max_length=100)] = Field(
-        "queued,running,parked", description="States, parted by commas."
+    state: Annotated[str, StringConstraints(pattern=f"^({_STATES})(,({_STATES}))*$")] = Field(
+        "queued,running,parked", description="States, parted by commas.", max_length=200
     )
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 

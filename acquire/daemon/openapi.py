@@ -38,6 +38,29 @@ _EVENT_STREAM = (
 )
 
 
+def _links() -> dict[str, Any]:
+    """Return where the number of a submission leads to at once; a result comes later."""
+    found: dict[str, Any] = {}
+    for route in ROUTES:
+        if "{number}" in route.path and not route.handler.startswith(("result", "run_file")):
+            what = "schedule" if route.path.startswith("/schedules") else "run"
+            number = {"number": f"$response.body#/{what}/id"}
+            found[route.handler] = {"operationId": route.handler, "parameters": number}
+    return found
+
+
+_AFTER_SUBMITTING = {
+    "links": _links(),
+    "headers": {
+        "Location": {
+            "description": "Of the run or the schedule.",
+            "required": True,
+            "schema": {"type": "string", "pattern": f"^{BASE}/(runs|schedules)/[0-9]+$"},
+        }
+    },
+}
+
+
 @cache
 def text() -> str:
     """Return the document as JSON."""
@@ -83,6 +106,9 @@ def _operation(route: Route) -> dict[str, Any]:
             "description": REFUSALS[status],
             "content": {"application/problem+json": {"schema": _reference(ErrorMessage)}},
         }
+    if route.handler == "submit":
+        for status in (200, 201):
+            said["responses"][str(status)] |= _AFTER_SUBMITTING
     if route.body is not None:
         said["requestBody"] = {
             "required": True,

@@ -191,7 +191,9 @@ class ApiServer:
 
     def _bind_tcp(self, host: str, port: int) -> socket.socket:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        door = socket.socket(family, socket.SOCK_STREAM)
+        # asyncio turns Nagle's algorithm off only where the socket says that it is TCP; with it, a
+        # second answer on a connection waits for the client's delayed acknowledgement (40 ms)
+        door = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             door.bind((host, port))

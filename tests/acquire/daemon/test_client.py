@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.server
 import threading
 
 import pandas as pd
@@ -9,7 +10,7 @@ import pytest
 
 from acquire.daemon.client import Client, rows
 from acquire.daemon.server import ApiServer
-from acquire.errors import BadInputError, RefusedError
+from acquire.errors import BadInputError, DamagedFileError, RefusedError
 from acquire.runfile import verify
 
 
@@ -124,6 +125,60 @@ def test_waiting_ends_with_the_run_or_in_time(client, queue, recipe_text):
     assert client.wait(number, timeout=5)["state"] == "cancelled"
 
 
+def served_file(change):
+    """Serve one changed run file over TCP; give its address. What HTTP says of its length stays."""
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        def do_GET(self):
+            length, content = change
+            self.send_response(200)
+            self.send_header("Content-Length", str(length))
+            self.end_headers()
+            self.wfile.write(content)
+
+        def log_message(self, *_words):
+            pass
+
+    return http.server.HTTPServer(("127.0.0.1", 0), Handler)
+
+
+@pytest.mark.parametrize("broken", ["short", "changed", "nothing of ours"])
+def test_a_run_file_that_does_not_come_whole_is_not_saved(measured, tmp_path, broken):
+    content = bytearray(next(measured.runs.glob("*.h5")).read_bytes())
+    length = len(content)
+    if broken == "short":
+        del content[-1000:]
+    elif broken == "changed":
+        place = content.index(b"floorshot-run\0") + 3
+        content[place] ^= 1
+    else:
+        content[:] = b"x" * length
+    error = RefusedError if broken == "short" else DamagedFileError
+    words = "did not come" if broken == "short" else "not saved"
+
+    with served_file((length, content)) as server:
+        thread = threading.Thread(target=server.handle_request)
+        thread.start()
+        address = f"http://127.0.0.1:{server.server_address[1]}/"
+        with Client(address) as client, pytest.raises(error, match=words):
+            client.save_file(1, tmp_path / "one.h5")
+        thread.join(10)
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_is_there_is_never_written_over(measured, tmp_path):
+    (tmp_path / "one.h5").write_text("mine")
+    with ApiServer(measured) as server, Client(server.address) as client:
+        with pytest.raises(FileExistsError):
+            client.save_file(1, tmp_path / "one.h5")
+        with pytest.raises(BadInputError, match="run 9"):
+            client.save_file(9, tmp_path / "nine.h5")
+
+    assert (tmp_path / "one.h5").read_text() == "mine"
+    assert [path.name for path in tmp_path.iterdir()] == ["one.h5"]
+
+
 def test_a_result_becomes_a_data_frame(measured, tmp_path):
     """The documented example, from a run on a simulated bench."""
     with ApiServer(measured) as server, Client(server.address) as client:
@@ -140,4 +195,6 @@ def test_a_result_becomes_a_data_frame(measured, tmp_path):
         pytest.approx((low, high), nan_ok=True)
     )
     assert not verify(saved)
+    assert saved.read_bytes() == next(measured.runs.glob("*.h5")).read_bytes()
+    assert [path.name for path in tmp_path.iterdir()] == ["one.h5"]
     assert {trace["role"] for trace in preview["traces"]} == {"reference", "target", "floor"}

@@ -234,10 +234,16 @@ def test_a_running_run_is_asked_to_stop_and_a_waiting_one_is_gone(ask, queue, re
 
 def test_what_is_not_served_is_an_error_in_the_same_shape(ask):
     for method, path, status in (("GET", "/nothing", 404), ("PUT", f"{BASE}/runs", 405),
-                                 ("GET", f"{BASE}/runs/x", 404),
+                                 ("POST", f"{BASE}/schedules", 405), ("GET", f"{BASE}/runs/x", 404),
                                  ("GET", "/page/../../token", 404)):  # fmt: skip
         answer = ask(method, path, {} if method == "PUT" else None)
         assert (answer.status, answer.json["status"]) == (status, status)
+
+
+def test_a_wrong_method_is_told_every_right_one(ask):
+    """RFC 9110, 10.2.1: Allow lists the methods of the resource."""
+    told = ask("PUT", f"{BASE}/runs", {}).headers["Allow"]
+    assert {one.strip() for one in told.split(",")} == {"GET", "HEAD", "POST"}
 
 
 # -- what a run leaves -----------------------------------------------------------------------------

@@ -107,6 +107,23 @@ def test_when_it_is_asked_for_the_token_is_needed_all_the_same(over_tcp, ask_tcp
         assert ask_tcp(here, token, "GET", RUNS).status == 200
 
 
+def test_an_answer_over_tcp_waits_for_no_acknowledgement(over_tcp, ask_tcp, monkeypatch):
+    """With Nagle's algorithm (RFC 896) every answer on a kept connection came 40 ms late."""
+    made, seen = server_module.Connection.connection_made, []
+
+    def connection_made(self, transport):
+        door = transport.get_extra_info("socket")
+        seen.append(door.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+        made(self, transport)
+
+    monkeypatch.setattr(server_module.Connection, "connection_made", connection_made)
+    with over_tcp() as (address, token):
+        assert ask_tcp(address, token, "GET", RUNS).status == 200
+
+    assert seen
+    assert all(seen)
+
+
 def test_the_server_takes_no_signal_and_leaves_no_thread(folder):
     before = [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)]
     threads = set(threading.enumerate())
