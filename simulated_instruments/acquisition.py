@@ -205,7 +205,11 @@ class Acquisition:
         self._armed_at = None
 
     def force(self) -> None:
-        """Record now, whatever the trigger says; ignored until the pre-trigger is full."""
+        """Record now, whatever the trigger says; ignored until the pre-trigger is full.
+
+        So for Tektronix (TDS5000B programmer guide p650: ignored unless READy); for the other
+        families no page says so, and a driver must live with it.
+        """
         if self.state() is State.WAITING:
             self._capture_untriggered()
 
