@@ -1,4 +1,4 @@
-"""The fallback: a raw socket through pyvisa-py's own session class, and a foreign VISA library.
+"""The fallback: a raw socket through pyvisa-py's own session class.
 
 Our class is not registered where pyvisa-py has another shape; the link must stay correct on what is
 there then, if slower, and must still end by its deadlines.
@@ -17,9 +17,7 @@ from pyvisa_py.tcpip import TCPIPSocketSession
 
 from drivers import sockets
 from drivers.channels import StreamChannel
-from drivers.dialects.ohmmeters import ScpiOhmmeter
 from drivers.errors import LinkLostError, RequestError, TimedOutError
-from drivers.instrument import drain, identify
 from drivers.link import Link, LinkPolicy, _manager
 
 PATIENCE = 8.0
@@ -99,64 +97,6 @@ def test_clear_is_a_new_connection(stock_link):
     link = stock_link(echo)
     link.clear()
     assert link.query("A?") == "A?"
-
-
-# -- a foreign VISA library: pyvisa-sim, an implementation of the wire that is not ours -----------
-DEVICES = """
-spec: "1.1"
-devices:
-  meter:
-    eom:
-      TCPIP INSTR: {q: "\\n", r: "\\n"}
-      USB INSTR: {q: "\\n", r: "\\n"}
-      GPIB INSTR: {q: "\\n", r: "\\n"}
-    error: ERROR
-    dialogues:
-      - {q: "*IDN?", r: "QUILLMOOR INSTRUMENTS,QM-61,5,1.0"}
-      - {q: "MEASure:FRESistance?", r: "+2.10000000E-02"}
-      - {q: "SYSTem:ERRor?", r: '+0,"No error"'}
-      - {q: "*CLS"}
-resources:
-  TCPIP0::localhost::inst0::INSTR: {device: meter}
-  USB0::0x1111::0x2222::0x1234::0::INSTR: {device: meter}
-  GPIB0::9::INSTR: {device: meter}
-"""
-
-
-@pytest.fixture(scope="module")
-def backend(tmp_path_factory):
-    path = tmp_path_factory.mktemp("sim") / "devices.yaml"
-    path.write_text(DEVICES)
-    return f"{path}@sim"
-
-
-@pytest.mark.parametrize(
-    "resource",
-    [
-        "TCPIP0::localhost::inst0::INSTR",
-        "USB0::0x1111::0x2222::0x1234::0::INSTR",
-        "GPIB0::9::INSTR",
-    ],
-)
-def test_resource_strings_pass_through_to_another_backend(backend, resource):
-    link = Link(resource, name="ohmmeter", policy=LinkPolicy(timeout=2.0, backend=backend))
-    link.open()
-    try:
-        meter = ScpiOhmmeter(link, identify(link))
-        assert meter.identity.model == "QM-61"
-        assert meter.resistance_4_wire() == pytest.approx(0.021)
-        assert drain(link) == ()
-        meter.recover()
-    finally:
-        link.close()
-
-
-def test_backend_from_the_environment(backend, monkeypatch):
-    monkeypatch.setenv("PYVISA_LIBRARY", backend)
-    link = Link("GPIB0::9::INSTR", policy=LinkPolicy(timeout=2.0))
-    link.open()
-    assert link.query("*IDN?").startswith("QUILLMOOR")
-    link.close()
 
 
 def test_backend_that_is_not_installed():
