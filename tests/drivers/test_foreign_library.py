@@ -1,4 +1,4 @@
-"""The drivers on somebody else's wire: pyvisa-sim, a VISA library that shares no code with our twins.
+"""The drivers on the wire of somebody else: pyvisa-sim, which shares no code with our twins.
 
 `foreign/devices.yaml` holds its instruments. It compares each message letter by letter, so that a
 message our twins understand only because they are ours fails here; and it brings answers on USB and
@@ -146,7 +146,7 @@ def test_a_message_that_it_does_not_know_is_a_complaint(scope):
         scope.configure_channel(ChannelSettings(1, 8.0))
 
 
-# -- relay units, ohmmeters --------------------------------------------------------------------------
+# -- relay units, ohmmeters ------------------------------------------------------------------------
 def test_relays_that_tell_the_closed_list():
     switch = open_switch("GPIB0::4::INSTR", policy=POLICY)
     try:
