@@ -12,10 +12,13 @@ from functools import partial
 from acquire.analysis.measures import MEASURES
 from acquire.quantities import Physical, format_quantity
 from acquire.recipe.schema import Recipe
-from acquire.textfile import Check, Complaint, did_you_mean
+from acquire.textfile import OF_KEY, Check, Complaint, did_you_mean
 
 EXTERNAL = "external"
 """The trigger source that is no quantity: the scope's external input."""
+
+RESERVED = frozenset({"repeat", "time", "quantity", "trigger_time", "gain", "offset", "start_time"})
+"""Names that a run file uses itself beside the quantities; a test compares them."""
 
 KIND_OF_ROLE = {
     "reference": "bare",
@@ -57,6 +60,10 @@ def checks(recipe: Recipe) -> Iterator[Check]:
 
 def _unknown(what: str, written: str, known: Iterable[str]) -> str:
     return f"there is no {what} '{written}'{did_you_mean(written, known)}"
+
+
+def _words(names: Iterable[str]) -> str:
+    return ", ".join(f"'{name}'" for name in sorted(names))
 
 
 # -- shots -----------------------------------------------------------------------------------------
@@ -141,7 +148,13 @@ def _quantity(recipe: Recipe, name: str) -> Iterator[Complaint]:
     quantity = recipe.quantities[name]
     if name == EXTERNAL:
         message = f"'{EXTERNAL}' is the scope's external trigger input; choose another name"
-        yield ("quantities", name), message
+        yield ("quantities", name, OF_KEY), message
+    if name in RESERVED:
+        message = (
+            f"a run file uses the name '{name}' itself, and {_words(RESERVED - {name})}; "
+            "choose another name"
+        )
+        yield ("quantities", name, OF_KEY), message
     if quantity.expected_peak is not None:
         message = _wrong_unit(quantity.expected_peak, quantity.kind, f"'{name}'") or ""
         if message:

@@ -7,10 +7,11 @@ one ``BadInputError`` with every mistake in it, each at its line and column.
 from acquire.textfile.nearest import did_you_mean
 from acquire.textfile.reader import LARGEST, load, parse, read_text
 from acquire.textfile.source import Path, Place, TextSource
-from acquire.textfile.validate import Check, Complaint, validated
+from acquire.textfile.validate import OF_KEY, Check, Complaint, validated
 
 __all__ = [
     "LARGEST",
+    "OF_KEY",
     "Check",
     "Complaint",
     "Path",

@@ -20,7 +20,9 @@ from acquire.textfile.source import Path, TextSource
 M = TypeVar("M", bound=BaseModel)
 
 Complaint = tuple[Path, str]
-"""Path of the value that is wrong, and what to say about it."""
+"""Path of the value that is wrong, and what to say about it; where the name itself is wrong, the
+path ends in `OF_KEY`."""
+OF_KEY = "[key]"
 Check = Callable[[], Iterable[Complaint]]
 """One check of meaning, ready to run; it ends where it needs a value that is not there."""
 
@@ -54,13 +56,17 @@ def validated(
         problems += _of_form(source, model, error.errors(include_url=False)[:MOST_MISTAKES])
         remains = cast("M", salvage(model, source.data))
         for check in _guarded(checks(remains)):
-            problems += [source.problem(loc, message) for loc, message in _guarded(check())]
+            problems += [_of_meaning(source, *complaint) for complaint in _guarded(check())]
     else:
         for check in checks(result):
-            problems += [source.problem(loc, message) for loc, message in check()]
+            problems += [_of_meaning(source, *complaint) for complaint in check()]
         if not problems:
             return result
     raise BadInputError(_in_order(problems))
+
+
+def _of_meaning(source: TextSource, loc: Path, message: str) -> Problem:
+    return source.problem(loc, message, key=loc[-1:] == (OF_KEY,))
 
 
 def _another_format(source: TextSource, model: type[BaseModel]) -> Iterator[Problem]:
@@ -119,7 +125,7 @@ def _of_form(
     for e in errors:
         if e["type"] in ("extra_forbidden", "missing"):
             continue
-        of_key = e["loc"][-1:] == ("[key]",)
+        of_key = e["loc"][-1:] == (OF_KEY,)
         path = source.follow(e["loc"])
         if e["type"].startswith("union_tag"):
             tag = str((e.get("ctx") or {}).get("discriminator", "")).strip("'")

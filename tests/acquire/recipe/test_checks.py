@@ -5,8 +5,9 @@ import pytest
 from acquire.errors import BadInputError
 from acquire.recipe import checks as module
 from acquire.recipe import parse_recipe
-from acquire.recipe.checks import KIND_OF_ROLE
+from acquire.recipe.checks import KIND_OF_ROLE, RESERVED
 from acquire.recipe.schema import Condition, Shot
+from acquire.runfile import RESERVED as OF_THE_RUN_FILE
 
 NO_TARGET = (
     ("  - {role: target, condition: damped_choke}\n", ""),
@@ -54,6 +55,10 @@ CASES = {
     "a quantity called external": (
         [("  inverter_edge:", "  external:"), ("source: inverter_edge", "source: external")],
         [("quantities.external", "the scope's external trigger input; choose another name")],
+    ),
+    "a quantity with a name of the run file": (
+        [("  inverter_edge:", "  offset:"), ("source: inverter_edge", "source: offset")],
+        [("quantities.offset", "a run file uses the name 'offset' itself, and 'gain', 'quantity'")],
     ),
     "expected peak in the wrong unit": (
         [("expected_peak: 1.3 A", "expected_peak: 1.3 V")],
@@ -224,3 +229,17 @@ def test_no_check_is_forgotten(text):
     }  # fmt: skip
 
     assert written - {"checks"} == run
+
+
+def test_the_reserved_names_are_those_of_the_run_file():
+    assert RESERVED == OF_THE_RUN_FILE
+
+
+@pytest.mark.parametrize("name", sorted(RESERVED))
+def test_a_reserved_name_is_shown_at_its_line_and_column(name, text):
+    with pytest.raises(BadInputError) as caught:
+        parse_recipe(text.replace("  inverter_edge:", f"  {name}:"), "x.yaml")
+
+    (found,) = [p for p in caught.value.problems if p.field == f"quantities.{name}"]
+    line = text.splitlines().index("  inverter_edge:") + 1
+    assert (found.file, found.line, found.column) == ("x.yaml", line, 3)
