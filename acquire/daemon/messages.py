@@ -19,8 +19,14 @@ from acquire.errors import Problem
 FileName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,99}$")]
 """A name, never a path: it has no slash and does not begin with a dot."""
 
-Person = Annotated[str, StringConstraints(min_length=1, max_length=100, pattern=r"\S")]
-Words = Annotated[str, StringConstraints(min_length=1, max_length=100)]
+_CONTROL = r"\x00-\x1f\x7f-\x9f"
+_SHOWN = f"[^{_CONTROL}]*"
+Person = Annotated[
+    str, StringConstraints(max_length=100, pattern=rf"^{_SHOWN}[^{_CONTROL}\s]{_SHOWN}$")
+]
+"""A name as it is shown on terminals and pages: something in it, and no control characters."""
+
+Words = Annotated[str, StringConstraints(min_length=1, max_length=100, pattern=f"^{_SHOWN}$")]
 _STATES = "|".join(get_args(RunState))
 
 

@@ -177,6 +177,9 @@ class Recipe(Model):
     """The states that the conductor is put into, by name."""
     shots: Annotated[tuple[Shot, ...], Field(min_length=3, max_length=1000)]
     """The sequence."""
+    order: Literal["fewest_hands", "as_written"] = "fewest_hands"
+    """Where a person sets the conditions: whether, to spare hands, shots between two references are
+    taken together by condition, and floors last. Relays always follow the sequence as written."""
     analysis: Analysis = Analysis()
     """How results are computed."""
     limits: Annotated[tuple[Limit, ...], Field(max_length=1000)] = ()

@@ -4,7 +4,9 @@ The plan is pure data: frozen, printable, hashable, and JSON-able. The same reci
 the same plan, byte for byte. What only the instruments can tell is left open, and said to
 be open: the vertical ranges, and with them how many floor shots a floor visit holds.
 
-The order of the recipe is kept. Three things are added to it:
+The order of the recipe is kept where relays set the conditions. Where a person does, the shots are
+taken in the order that needs the fewest hands (``acquire.run.order`` says what stays), unless the
+recipe says ``order: as_written``. Three things are added:
 
 * a change of condition only where the condition differs from the one before;
 * a continuity check after each change, where the conductor is protective: a relay that stuck open
@@ -17,7 +19,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from typing import Literal
@@ -26,6 +28,7 @@ from acquire.analysis.inputs import Role
 from acquire.bench import LoadedBench
 from acquire.quantities import format_quantity
 from acquire.recipe import LoadedRecipe
+from acquire.run.order import fewest_hands
 from acquire.runfile.consolidate import ShotSize, estimate_bytes
 
 ORDERS = ("identify", "configure", "condition", "continuity", "ranging", "capture", "floor",
@@ -123,12 +126,9 @@ class Plan:
     def describe(self) -> list[str]:
         """Return the plan for people, one line a step, and the estimates."""
         lines = [f"{number + 1:3d}  {step.text}" for number, step in enumerate(self.steps)]
-        hands = "no hand is needed" if not self.hands else f"a hand is needed {self.hands} times"
-        if self.hands == 1:
-            hands = "a hand is needed once"
         lines.append(
-            f"about {_duration(self.seconds)} beside waiting for events, "
-            f"at most about {self.size / 1e6:.0f} MB of disk while it runs; {hands}"
+            f"about {_duration(self.seconds)} beside waiting for events, at most about"
+            f" {self.size / 1e6:.0f} MB of disk while it runs; {hands_needed(self.hands)}"
         )
         return lines + [f"note: {note}" for note in self.notes]
 
@@ -156,7 +156,7 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
     steps: list[Step] = [
         Step("identify", f"identify {_instruments(bench)}", seconds=_SECONDS_TO_SET_UP / 2),
         Step("configure", _configure_text(recipe), seconds=_SECONDS_TO_SET_UP / 2),
-        *_shot_steps(recipe, bench, cost),
+        *_shot_steps(recipe, bench, cost, _sequence(recipe, bench)),
         Step("analyse", "compute the attenuation of every candidate, with every correction"),
         Step("store", "verify and store the run file"),
     ]
@@ -171,21 +171,29 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
         bytes_per_sample=cost.bytes_per_sample,
         seconds=round(sum(step.seconds for step in steps), 3),
         size=0,
-        notes=tuple(_notes(recipe, bench)),
+        notes=tuple(_notes(recipe, bench, cost)),
     )
     return replace(plan, size=plan.disk_space(cost.record_length, cost.bytes_per_sample))
+
+
+def hands_needed(hands: int) -> str:
+    """Return for people how many times a person has to act."""
+    return f"a hand is needed {_times(hands)}" if hands else "no hand is needed"
 
 
 # -- the steps of the shots ------------------------------------------------------------------------
 
 
-def _shot_steps(recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost) -> Iterator[Step]:
-    """Walk through the recipe's sequence, with what has to happen before each shot."""
+def _shot_steps(
+    recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost, order: Sequence[int]
+) -> Iterator[Step]:
+    """Walk through the shots in this order, with what has to happen before each."""
     measured: list[int] = []
     uncovered = False
     current: str | None = None
     referenced = False
-    for index, shot in enumerate(recipe.recipe.shots):
+    for index in order:
+        shot = recipe.recipe.shots[index]
         repeats = shot.repeats or recipe.recipe.acquisition.repeats
         if shot.role == "floor" and not measured:
             uncovered = True
@@ -207,6 +215,17 @@ def _shot_steps(recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost) -> Iterat
         if name != current:
             yield from _enter(recipe, bench, None, name, "floor")
         yield _floor(None, name, repeats, cost, len(measured), missing=True)
+
+
+def _sequence(recipe: LoadedRecipe, bench: LoadedBench) -> tuple[int, ...]:
+    """Return the indices of the recipe's shots in the order in which they are taken."""
+    shots = recipe.recipe.shots
+    by_hand = bench.bench.fixture.kind == "operator"
+    return fewest_hands(shots) if by_hand and not _as_written(recipe) else tuple(range(len(shots)))
+
+
+def _as_written(recipe: LoadedRecipe) -> bool:
+    return recipe.recipe.order == "as_written"
 
 
 def _enter(
@@ -324,15 +343,39 @@ def _configure_text(recipe: LoadedRecipe) -> str:
     )
 
 
-def _notes(recipe: LoadedRecipe, bench: LoadedBench) -> Iterator[str]:
-    shots = recipe.recipe.shots
+def _notes(recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost) -> Iterator[str]:
+    shots = [recipe.recipe.shots[index] for index in _sequence(recipe, bench)]
     floors = [i for i, shot in enumerate(shots) if shot.role == "floor"]
+    saved = _saved(recipe, bench, cost)
+    if saved and _as_written(recipe):
+        yield (
+            f"a hand would be needed {_times(saved)} less in another order; the recipe says"
+            " 'order: as_written'"
+        )
+    elif saved:
+        yield (
+            "shots of one condition are taken together and floors last, not as the recipe has"
+            f" them: a hand is needed {_times(saved)} less; 'order: as_written' in the recipe keeps"
+            " its order"
+        )
     if floors[-1] != len(shots) - 1:
         yield "shots follow the last floor entry, so a floor visit is added for their ranges"
-        if bench.bench.fixture.kind == "operator":
-            yield "a hand is saved where the recipe puts its floor entry last"
     if floors[0] == 0:
         yield "a floor entry before any other shot has no range yet; its floor comes later"
+
+
+def _saved(recipe: LoadedRecipe, bench: LoadedBench, cost: _Cost) -> int:
+    """Return how many hands the order with the fewest spares against the recipe's own."""
+    shots = recipe.recipe.shots
+    written, fewest = (
+        sum(step.by_hand for step in _shot_steps(recipe, bench, cost, order))
+        for order in (range(len(shots)), fewest_hands(shots))
+    )
+    return written - fewest
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _duration(seconds: float) -> str:

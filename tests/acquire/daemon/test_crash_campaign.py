@@ -1,59 +1,36 @@
-"""kill -9 of the daemon and its children at random moments: every queued run is done exactly once.
+"""kill -9 of the daemon and its workers at random moments: every run is done exactly once.
 
-The short form kills 6 times; ``FLOORSHOT_KILLS=30`` (or more) is the long one.
+The short form kills 5 times; ``python tests/acquire/daemon/crash_campaign.py`` is the long one, and
+says what is held.
 """
 
 from __future__ import annotations
 
-import contextlib
-import os
-import random
-import signal
-import time
+import importlib.util
+import sys
 from pathlib import Path
 
 import pytest
 
-from acquire.daemon.queue import Submission
-from acquire.runfile import verify
+SCRIPT = Path(__file__).with_name("crash_campaign.py")
 
-KILLS = int(os.environ.get("FLOORSHOT_KILLS", "6"))
-RUNS = max(2, KILLS // 6)
+
+@pytest.fixture(scope="module")
+def script():
+    spec = importlib.util.spec_from_file_location("daemon_crash_campaign", SCRIPT)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses looks there
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.mark.crash
-@pytest.mark.timeout(60 + 20 * KILLS)
-def test_everything_queued_completes_exactly_once_through_kills(
-    folder, bench, serving, queue, recipe_text
-):
-    (folder.root / "daemon.yaml").write_text("attempts: 100\n")
-    numbers = [
-        queue.submit(Submission("short.yaml", recipe_text, "tunnel")).id for _ in range(RUNS)
-    ]
-    moments = random.Random(20261125)
-    for _ in range(KILLS):
-        daemon = serving("--no-http")
-        end = time.monotonic() + moments.uniform(2.0, 8.0)
-        while time.monotonic() < end and queue.runs(["queued", "running"]):
-            time.sleep(0.05)
-        active = queue.runs(["running"])
-        daemon.kill()
-        daemon.wait(10)
-        for run in active:
-            if run.worker_pid and moments.random() < 0.7:
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(run.worker_pid, signal.SIGKILL)
-    serving("--no-http")
-    end = time.monotonic() + 60 + 10 * RUNS
-    while queue.runs(["queued", "running"]) and time.monotonic() < end:
-        time.sleep(0.1)
+@pytest.mark.timeout(400)
+def test_everything_submitted_completes_exactly_once_through_kills(script, tmp_path, recipe_text):
+    recipe = tmp_path / "short.yaml"
+    recipe.write_text(recipe_text)
+    with script.laboratory(tmp_path) as folder:
+        tally = script.campaign(folder, recipe, kills=5, runs=5, seed=2)
 
-    finished = [queue.run(number) for number in numbers]
-    assert [run.state for run in finished] == ["finished"] * RUNS
-    assert [run.exit_code for run in finished] == [0] * RUNS
-    for run in finished:
-        names = [event.name for event in queue.events(run=run.id, limit=100_000)]
-        assert names.count("run_finished") == 1
-        assert not verify(Path(run.path))
-    assert len(list(folder.runs.glob("*.h5"))) == RUNS
-    assert not list(folder.runs.glob("*.spool"))
+    assert sum(tally.kills.values()) == 5
+    assert [len(numbers) for numbers in tally.answered.values()] == [2, 2, 1]

@@ -82,22 +82,47 @@ def test_relays_need_no_hand(recipe, bench, by_hand):
     assert "a hand is needed 5 times" in compile_plan(recipe, by_hand).describe()[-1]
 
 
+CORE = "  - {role: target, condition: core}\n"
+EARLY_FLOOR = {
+    CORE: "  - {role: floor, condition: off, repeats: 9}\n" + CORE,
+    "  - {role: floor, condition: off}\n": "",
+}
+
+
 def test_shots_after_the_last_floor_get_a_floor_visit_of_their_own(load_recipe_text, by_hand):
-    core = "  - {role: target, condition: core}\n"
-    early = load_recipe_text(
-        {
-            core: "  - {role: floor, condition: off, repeats: 9}\n" + core,
-            "  - {role: floor, condition: off}\n": "",
-        }
-    )
-    plan = compile_plan(early, by_hand)
+    as_written = {"shots:\n": "order: as_written\nshots:\n"}
+    plan = compile_plan(load_recipe_text(EARLY_FLOOR | as_written), by_hand)
 
     floors = [step for step in plan.steps if step.kind == "floor"]
     assert [(f.only_missing, f.repeats, f.shot) for f in floors] == [(False, 9, 2), (True, 9, None)]
     assert plan.steps[-3] is floors[-1]
     assert any("a floor visit is added" in note for note in plan.notes)
-    assert any("a hand is saved" in note for note in plan.notes)
+    assert any("needed once less in another order" in note for note in plan.notes)
     assert plan.hands == 6
+
+
+def test_a_person_is_called_as_rarely_as_possible_and_told_so(load_recipe_text, by_hand):
+    plan = compile_plan(load_recipe_text(EARLY_FLOOR), by_hand)
+
+    assert [step.shot for step in plan.steps if step.kind in ("capture", "floor")] == [
+        0,
+        1,
+        3,
+        4,
+        2,
+    ]
+    assert not [step for step in plan.steps if step.kind == "floor" and step.only_missing]
+    assert any("a hand is needed once less; 'order: as_written'" in note for note in plan.notes)
+    assert plan.hands == 5
+
+
+def test_relays_keep_the_order_of_the_recipe(load_recipe_text, bench):
+    plan = compile_plan(load_recipe_text(EARLY_FLOOR), bench)
+
+    assert [step.shot for step in plan.steps if step.kind in ("capture", "floor")] == [
+        0, 1, 2, 3, 4, None,
+    ]  # fmt: skip
+    assert not [note for note in plan.notes if "hand" in note]
 
 
 def test_a_floor_before_any_range_is_known_comes_later(load_recipe_text, bench):
