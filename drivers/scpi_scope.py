@@ -76,6 +76,7 @@ class ScpiScope(Scope):
         self._confirmed = False
         self._triggered = False
         self._segments = 1
+        self._stale_count: int | None = None
         self._record_time = 0.0
         self._configured: AcquisitionState | None = None
 
@@ -303,6 +304,8 @@ class ScpiScope(Scope):
     def _initiate(self, arm: Callable[[], None]) -> ArmInfo:
         self._armed = self._confirmed = self._triggered = False
         self.before_arming()
+        if self._segments > 1 and self.COUNTS_WHILE_RUNNING:
+            self._stale_count = self.count_segments()
         at = time.monotonic()
         arm()
         self._armed = True
@@ -398,7 +401,20 @@ class ScpiScope(Scope):
         complete = self._armed and self.acquisition_status() is AcquisitionStatus.COMPLETE
         if self._segments == 1:
             return int(complete)
-        return self.count_segments() if complete or self.COUNTS_WHILE_RUNNING else 0
+        if complete:
+            return self.count_segments()
+        return self._count_so_far() if self.COUNTS_WHILE_RUNNING else 0
+
+    def _count_so_far(self) -> int:
+        """Return the count of an arming that is not complete; one that stands still is stale.
+
+        Until the first record is taken, a unit may tell the count of the arming before.
+        """
+        count = self.count_segments()
+        if count == self._stale_count:
+            return 0
+        self._stale_count = None
+        return count
 
     def count_segments(self) -> int:
         """Ask for the number of segments that the last arming took."""
