@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -43,15 +43,38 @@ def say(text: str = "") -> None:
 
 def show(renderable: RenderableType) -> None:
     """Write something that was asked for and that rich lays out."""
-    rich_console().print(renderable)
+    _print(rich_console(), renderable)
 
 
-def show_result(document: Mapping[str, Any]) -> None:
-    """Write a result document as tables, as wide as there is room."""
+def show_result(
+    document: Mapping[str, Any], *, label: str = "", equipment: Sequence[tuple[str, str]] = ()
+) -> None:
+    """Write a result document as tables, as wide as there is room.
+
+    Parameters
+    ----------
+    document : as in the result schema.
+    label : which of several results this is; empty = not said.
+    equipment : what was measured with, as names and texts.
+    """
     from acquire.cli import table
 
     console = rich_console()
-    console.print(table.render(document, width=console.width))
+    _print(
+        console,
+        table.render(document, width=console.width, label=label, equipment=equipment),
+    )
+
+
+def _print(on: Console, renderable: RenderableType) -> None:
+    """Print; without the blanks that rich puts at the ends of lines where no terminal is."""
+    if on.is_terminal:
+        on.print(renderable)
+        return
+    with on.capture() as captured:
+        on.print(renderable)
+    for line in captured.get().splitlines():
+        say(line.rstrip())
 
 
 def note(text: str = "") -> None:

@@ -94,8 +94,14 @@ def _significant(value: float, digits: int = 3, *, up: bool = True) -> str:
 
 
 def uncertainty_db(value: float) -> str:
-    """Return a standard uncertainty with two digits at most, such as ``0.21 dB``."""
-    return f"{value:.1f} dB" if value >= 1 else f"{value:.2g} dB"
+    """Return a standard uncertainty in dB with two significant digits, such as ``0.21``."""
+    place = last_place(value)
+    return f"{value:.{max(0, -place)}f}"
+
+
+def counted(count: int, noun: str) -> str:
+    """Return ``1 shot`` or ``3 shots``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def limit(wanted: Mapping[str, Any], unit: str) -> str:

@@ -13,9 +13,10 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from acquire.cli import console
-from acquire.cli.numbers import engineering
+from acquire.cli.numbers import counted, engineering
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.progress import Progress, TaskID
 
     from acquire.runfile.records import Event
@@ -62,6 +63,17 @@ def _started(data: Data) -> str:
     return f"run {data['run_id']}: {data['title']} ({data['steps']} steps, about {minutes:.1f} min)"
 
 
+_LONG_STEPS = {
+    "analyse": "computing the result (a minute or more where records are long)",
+    "store": "verifying and storing the run file",
+}
+"""Steps that take long and tell nothing of their own."""
+
+
+def _step(data: Data) -> str | None:
+    return _LONG_STEPS.get(str(data.get("kind")))
+
+
 def _recovered(data: Data) -> str:
     changed = data.get("changed")
     settings = f"worded otherwise now: {changed}" if changed else "settings proven again"
@@ -70,10 +82,8 @@ def _recovered(data: Data) -> str:
 
 def _resumed(data: Data) -> str:
     gone = f"{data['break_seconds']:.0f} s" if data.get("break_seconds") is not None else "a break"
-    return (
-        f"run {data['run_id']} goes on after {gone}: {data['stored_shots']} shots are kept; "
-        f"{data['decision']}"
-    )
+    shots = counted(data["stored_shots"], "shot")
+    return f"run {data['run_id']} goes on after {gone}: {shots} kept; {data['decision']}"
 
 
 LINES: Mapping[str, Line | None] = {
@@ -81,7 +91,7 @@ LINES: Mapping[str, Line | None] = {
     "run_resumed": _resumed,
     "finding": _finding,
     "instrument_identified": lambda d: f"{d['role']}: {d['idn']} at {d['resource']}",
-    "step_started": None,
+    "step_started": _step,
     "caution": None,  # shown as a caution, not as a line
     "gate_waiting": None,  # the gate itself asks
     "gate_confirmed": lambda d: f"condition {d['condition']} confirmed by {d['by']}",
@@ -121,10 +131,11 @@ class Reporter:
     Parameters
     ----------
     animated : whether to draw a bar; by default only on a terminal.
+    on : where to write; by default on standard error.
     """
 
-    def __init__(self, *, animated: bool | None = None) -> None:
-        self._console = console.rich_console(to_stderr=True)
+    def __init__(self, *, animated: bool | None = None, on: Console | None = None) -> None:
+        self._console = on or console.rich_console(to_stderr=True)
         wanted = self._console.is_terminal if animated is None else animated
         self._bar: Progress | None = _new_bar(self._console) if wanted else None
         self._task: TaskID | None = None

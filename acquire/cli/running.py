@@ -11,6 +11,8 @@ from acquire.cli import console
 from acquire.cli.gate import TerminalGate
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from acquire.run.events import Listener
     from acquire.run.fixture import Gate
     from acquire.run.session import RunOutcome
@@ -40,9 +42,19 @@ def carry_out(work: Work) -> int:
 def show(outcome: RunOutcome) -> None:
     """Show how a run ended."""
     if outcome.document is not None:
-        console.show_result(outcome.document)
+        console.show_result(outcome.document, equipment=_equipment(outcome.path))
     if outcome.path is not None:
         console.say(f"\nRun file: {outcome.path}")
         console.say(f"Again:    floorshot show {shlex.quote(str(outcome.path))}")
     if outcome.reason:
         console.complain(outcome.reason)
+
+
+def _equipment(path: Path | None) -> list[tuple[str, str]]:
+    from acquire.cli.equipment import equipment_of
+    from acquire.runfile import RunFile
+
+    if path is None:
+        return []
+    with RunFile.open(path, trusted=True) as run:
+        return equipment_of(run)

@@ -32,6 +32,11 @@ if TYPE_CHECKING:
 def command(file: Path, as_json: bool, events: bool, analysis: str | None) -> int:
     """Print the result of run file FILE as tables, with the method and what it rests on.
 
+    Above the tables stand run, time, site and hashes of what was run; below them the correction
+    behind each number, why that one, the two largest contributions to its interval (standard
+    uncertainties u; type A from statistics, B otherwise: JCGM 100), the drift of the reference,
+    the limits, and what was measured with.
+
     Levels carry their unit; attenuation is in dB and as an amplitude ratio, with the interval at
     the recipe's coverage (95 % unless it says otherwise). 'at least' means that the target cannot
     be told from the floor.
@@ -61,23 +66,25 @@ def _print_events(run: RunFile) -> None:
 
 
 def _print_result(run: RunFile, analysis: str | None, as_json: bool) -> None:
-    text = _document(run, analysis)
+    from acquire.cli.equipment import equipment_of  # it reads probe profiles, which --help need not
+
+    known = _documents(run)
+    name = list(known)[-1] if analysis is None else analysis
+    if name not in known:
+        raise BadInputError(f"{run.path}: no result '{name}'; there are {', '.join(known)}")
     if as_json:
-        console.say(text)
+        console.say(known[name])
         return
-    console.show_result(json.loads(text))
+    label = name if len(known) == 1 else f"{name} (there are {', '.join(known)})"
+    console.show_result(json.loads(known[name]), label=label, equipment=equipment_of(run))
 
 
-def _document(run: RunFile, wanted: str | None) -> str:
-    results = run.results
-    if not results:
+def _documents(run: RunFile) -> dict[str, str]:
+    """Return every stored result document by its name, the run's own first."""
+    known = {result.name or "first": result.document for result in run.results}
+    if not known:
         raise BadInputError(
             f"{run.path}: holds no result (state: {run.state}); its shots are there, and "
             "'floorshot reanalyse' computes a result from them if there are enough"
         )
-    if wanted is None:
-        return results[-1].document
-    known = {result.name or "first": result.document for result in results}
-    if wanted not in known:
-        raise BadInputError(f"{run.path}: no result '{wanted}'; there are {', '.join(known)}")
-    return known[wanted]
+    return known

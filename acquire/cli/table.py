@@ -2,27 +2,32 @@
 
 Everything is taken from the result document (``acquire.analysis.document``), so that a run just
 finished and a file from last year look alike. Two lines a candidate fit 80 columns; from
-``WIDE`` columns on, each number has a column of its own. Colour repeats words, never replaces them.
+``WIDE`` columns on, each number has a column of its own; below ``NARROW`` columns, each candidate
+has lines instead of columns. Colour repeats words, never replaces them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from itertools import groupby
-from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from acquire.cli import numbers
-
-Document = Mapping[str, Any]
-"""A result document, or a part of it, as JSON has it."""
+from acquire.cli import background, numbers
+from acquire.cli.background import Document
 
 WIDE = 116
 """Columns from which each number has its own column."""
+
+NARROW = 76
+"""Columns below which a table would lose cells; `background` needs less."""
+
+Row = tuple[str, str]
+"""A name and what stands beside it."""
 
 _STYLE = {
     "pass": "green",
@@ -34,26 +39,73 @@ _STYLE = {
 }
 
 
-def render(document: Document, *, width: int) -> RenderableType:
+def render(
+    document: Document, *, width: int, label: str = "", equipment: Sequence[Row] = ()
+) -> RenderableType:
     """Lay out a result document.
 
     Parameters
     ----------
     document : as in the result schema.
     width : columns at hand.
+    label : which of several results this is; empty = not said.
+    equipment : what was measured with, as names and texts.
     """
-    parts: list[RenderableType] = []
-    results = document["results"]
-    for (quantity, measure), group in groupby(_by_heading(results), key=_heading):
+    results = _by_heading(document["results"])
+    parts: list[RenderableType] = [_head(document, label)]
+    for (quantity, measure), group in groupby(results, key=_heading):
         title = Text(f" {quantity}, {measure}", style="bold")
         parts += [Text(), Rule(title, align="left", style="dim")]
-        parts.append(_table(list(group), document["limits"], wide=width >= WIDE))
-    parts += _section("How each number was made", map(_method_line, _by_heading(results)))
-    parts += _section("Change of the reference during the run", _drift_lines(document))
-    parts += _section("Limits", _limit_lines(document))
-    parts += _section("Remarks", document.get("remarks", ()))
+        parts.append(_rows(list(group), document["limits"], width))
+    parts += background.sections(document, results, narrow=width < NARROW)
+    if equipment:
+        parts += [Text("\nMeasured with", style="bold"), _pairs(equipment, indent="  ")]
     parts.append(Text.assemble("\n", _verdict_line(document)))
     return Group(*parts)
+
+
+def _head(document: Document, label: str) -> RenderableType:
+    """Say whose result this is: what a data sheet needs beside the numbers."""
+    run = document["run"]
+    rows = [
+        ("run", ", ".join(filter(None, (run.get("run_id"), run.get("state"))))),
+        ("when", _span(run.get("started"), run.get("ended"))),
+        ("site", run.get("site")),
+        ("recipe", _hashed(run, "recipe")),
+        ("bench", _hashed(run, "bench")),
+        ("program", run.get("software")),
+        ("result", label),
+        ("intervals", _coverage(document["results"])),
+    ]
+    known = [(name, text) for name, text in rows if text]
+    return Group(Text(f"\n{run.get('title', '')}", style="bold"), _pairs(known))
+
+
+def _span(started: str | None, ended: str | None) -> str:
+    moments = [datetime.fromisoformat(at).astimezone(UTC) for at in (started, ended) if at]
+    if not moments:
+        return ""
+    first, last = moments[0], moments[-1]
+    until = f"{last:%H:%M:%S}" if last.date() == first.date() else f"{last:%Y-%m-%d %H:%M:%S}"
+    return f"{first:%Y-%m-%d %H:%M:%S} to {until} UTC"
+
+
+def _hashed(run: Document, what: str) -> str:
+    """Return a file's name and the beginning of its content hash, by which to know it again."""
+    name, digest = run.get(what), run.get(f"{what}_sha256")
+    return f"{name} (SHA-256 {digest[:12]})" if name and digest else name or ""
+
+
+def _coverage(results: Sequence[Document]) -> str:
+    found = sorted({result["attenuation"]["coverage"] for result in results})
+    return f"at {' and '.join(f'{100 * one:g} %' for one in found)} coverage" if found else ""
+
+
+def _pairs(rows: Sequence[Row], indent: str = "") -> Table:
+    table = Table.grid(padding=(0, 2, 0, 0))
+    for name, text in rows:
+        table.add_row(f"{indent}{name}", text)
+    return table
 
 
 def _heading(result: Document) -> tuple[str, str]:
@@ -64,6 +116,33 @@ def _by_heading(results: Sequence[Document]) -> list[Document]:
     """Order by first appearance of each quantity and measure, keeping the candidates' order."""
     order = list(dict.fromkeys(map(_heading, results)))
     return sorted(results, key=lambda result: order.index(_heading(result)))
+
+
+def _rows(results: Sequence[Document], limits: Sequence[Document], width: int) -> RenderableType:
+    if width < NARROW:
+        return Group(*(_block(result, _verdict_of(result, limits)) for result in results))
+    return _table(results, limits, wide=width >= WIDE)
+
+
+def _block(result: Document, verdict: str) -> Text:
+    """Return one result as lines, for a terminal that is too narrow for a table."""
+    attenuation = result["attenuation"]
+    found = (
+        numbers.attenuation(attenuation),
+        numbers.interval(attenuation),
+        numbers.ratio(attenuation),
+    )
+    levels = ", ".join(
+        f"{name} {numbers.level(result[key])}"
+        for name, key in (("reference", "reference"), ("residual", "corrected"), ("floor", "floor"))
+    )
+    return Text("\n").join(
+        [
+            Text(f"{result['condition']}: {', '.join(filter(None, found))}"),
+            Text(f"  {levels}"),
+            Text.assemble("  ", _word(attenuation["state"]), ", ", _word(verdict)),
+        ]
+    )
 
 
 def _table(results: Sequence[Document], limits: Sequence[Document], *, wide: bool) -> Table:
@@ -125,62 +204,6 @@ def _verdict_of(result: Document, limits: Sequence[Document]) -> str:
         if (limit["condition"], limit["quantity"], limit["measure"]) == wanted
     ]
     return next((verdict for verdict in _SEVERITY if verdict in verdicts), "no limit")
-
-
-def _section(title: str, lines: Iterator[str] | Sequence[str]) -> list[RenderableType]:
-    listed = Table.grid(padding=(0, 1, 0, 0))
-    for line in lines:
-        listed.add_row("  -", line)
-    return [Text(f"\n{title}", style="bold"), listed] if listed.row_count else []
-
-
-def _method_line(result: Document) -> str:
-    """Say which correction, why that one, why this state, and what the interval is made of."""
-    attenuation = result["attenuation"]
-    name = f"{result['condition']}, {result['quantity']}, {result['measure']}"
-    why = result["why_method"].removeprefix(f"{attenuation['method']}: ")
-    sentences = [f"{name}: correction {attenuation['method']}: {_clause(why)}"]
-    if attenuation["state"] != "resolved":
-        sentences.append(f"{attenuation['state']}: {_clause(attenuation['reason'])}")
-    largest = _largest_contributions(result["budget"])
-    if largest:
-        sentences.append(f"Interval mostly from {' and '.join(largest)}.")
-    sentences.extend(map(_clause, result.get("remarks", ())))
-    return " ".join(sentences)
-
-
-def _clause(text: str) -> str:
-    text = text.strip()
-    return text if not text or text[-1] in ".!?" else f"{text}."
-
-
-def _largest_contributions(budget: Sequence[Document], count: int = 2) -> list[str]:
-    def size(line: Document) -> float:
-        return line["standard_uncertainty_db"] or 0.0
-
-    lines = sorted((line for line in budget if size(line) > 0), key=size, reverse=True)
-    return [
-        f"{line['source']} ({numbers.uncertainty_db(size(line))}, type {line['kind']})"
-        for line in lines[:count]
-    ]
-
-
-def _drift_lines(document: Document) -> Iterator[str]:
-    for drift in document.get("drift", ()):
-        within = (
-            "within the recipe's allowance" if drift["within_allowance"] else "BEYOND allowance"
-        )
-        size = "unknown" if drift["db"] is None else f"{drift['db']:+.2f} dB"
-        said = drift["remark"] or f"{size}, {within}"
-        yield f"{drift['quantity']}, {drift['measure']}: {_clause(said)}"
-
-
-def _limit_lines(document: Document) -> Iterator[str]:
-    units = {r["quantity"]: r["reference"]["unit"] for r in document["results"]}
-    for limit in document["limits"]:
-        name = f"{limit['condition']}, {limit['quantity']}, {limit['measure']}"
-        wanted = numbers.limit(limit, units.get(limit["quantity"], ""))
-        yield f"{limit['verdict'].upper()}: {name}: {wanted}: {_clause(limit['reason'])}"
 
 
 def _verdict_line(document: Document) -> Text:

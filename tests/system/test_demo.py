@@ -43,12 +43,29 @@ def test_it_shows_plan_cautions_progress_and_a_table(demo):
     assert "reference shot in bare" in done.stdout
     assert done.stderr.count("CAUTION") >= 6
     assert "shot 01_reference_bare stored" in done.stderr
+    assert "computing the result" in done.stderr
     assert "continuity of damped_choke" in done.stderr
     for word in ("Candidate", "Reference", "Residual", "Floor", "Attenuation", *CANDIDATES):
         assert word in done.stdout
-    assert "How each number was made" in done.stdout
-    assert "Interval mostly from" in done.stdout
+    assert "How each number of lead_current was made" in done.stdout
+    assert "Largest u [dB]" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_it_says_what_a_data_sheet_needs_beside_the_numbers(demo):
+    _, done = demo
+
+    for words in (
+        "wind tunnel, force-balance rack (simulated)",
+        "bonding_lead.yaml (SHA-256 ",
+        "intervals at 95 % coverage",
+        "QUILLMOOR INSTRUMENTS,QV-3054,QS",
+        "serial QL05-0117; transfer impedance 5 ohm; uncertainty 3 % (k = 2);",
+        "calibration due 2099-12-31",
+        "32 a shot, ",
+    ):
+        assert words in " ".join(done.stdout.split()), words
+    assert [line for line in done.stdout.splitlines() if line != line.rstrip()] == []
 
 
 def test_nothing_is_animated_where_no_terminal_is(demo):

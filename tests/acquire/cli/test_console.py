@@ -38,3 +38,15 @@ def test_nobody_attends_a_pipe_and_somebody_a_terminal(monkeypatch):
         monkeypatch.setattr(console.sys, "stderr", keyboard)
         assert console.is_attended()
     os.close(master)
+
+
+def test_a_pipe_gets_no_blanks_at_line_ends(capsys):
+    from rich.table import Table
+
+    table = Table("A", "B", box=None)
+    table.add_row("1", "2")
+    console.show(table)
+
+    lines = capsys.readouterr().out.splitlines()
+    assert lines == [line.rstrip() for line in lines]
+    assert len(lines) == 2

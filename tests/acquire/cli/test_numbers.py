@@ -91,9 +91,10 @@ def test_a_negative_attenuation_keeps_its_sign():
 
 
 @pytest.mark.parametrize(
-    ("db", "shown"), [(0.2149, "0.21 dB"), (0.02, "0.02 dB"), (3.14, "3.1 dB")]
+    ("db", "shown"),
+    [(0.2149, "0.21"), (0.02, "0.020"), (3.14, "3.1"), (0.0996, "0.10"), (12.6, "13")],
 )
-def test_an_uncertainty_has_two_digits_at_most(db, shown):
+def test_an_uncertainty_has_two_significant_digits(db, shown):
     assert numbers.uncertainty_db(db) == shown
 
 

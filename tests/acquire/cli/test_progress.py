@@ -6,11 +6,19 @@ import pytest
 
 from acquire.cli import progress
 from acquire.run.events import EVENTS
+from acquire.run.plan import ORDERS
 from acquire.runfile.records import Event
 
 NOON = datetime(2026, 11, 25, 12, 0, 0, tzinfo=UTC)
 
 SAMPLES = {
+    "step_started": {
+        "step": 26,
+        "steps": 27,
+        "kind": "analyse",
+        "text": "compute",
+        "seconds_left": 1,
+    },
     "run_started": {
         "run_id": "r1",
         "title": "A lead",
@@ -86,6 +94,9 @@ def test_the_lines_say_what_happened():
         return progress.line_of(Event(name, NOON, SAMPLES[name]))
 
     assert line("run_started") == "run r1: A lead (20 steps, about 1.5 min)"
+    assert line("run_resumed") == (
+        "run r1 goes on after 12 s: 3 shots kept; a new reference is taken"
+    )
     assert line("continuity_measured") == "continuity of choke: 14.3 mΩ (limit 100 mΩ): ok"
     assert line("range_chosen") == "range of lead_current: 800 mV full scale, 74 % filled"
     assert line("shot_stored") == (
@@ -150,3 +161,13 @@ def test_a_finding_that_is_as_it_should_be_is_no_line():
     event = Event("finding", NOON, {"level": "ok", "subject": "clock", "text": "right"})
 
     assert progress.line_of(event) is None
+
+
+def test_only_the_steps_that_are_long_and_silent_have_a_line():
+    told = {
+        kind
+        for kind in ORDERS
+        if progress.line_of(Event("step_started", NOON, {"kind": kind, "step": 1, "steps": 2}))
+    }
+
+    assert told == {"analyse", "store"}

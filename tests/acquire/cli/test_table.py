@@ -1,4 +1,4 @@
-"""The table is readable at 80 and 120 columns, without colour, and says what the document says."""
+"""The table is readable at 56 to 160 columns, without colour, and says what the document says."""
 
 import io
 
@@ -8,16 +8,16 @@ from rich.console import Console
 from acquire.cli import table
 
 
-def rendered(document, width, color=False):
+def rendered(document, width, color=False, **more):
     stream = io.StringIO()
     console = Console(
         file=stream, width=width, force_terminal=color, highlight=False, legacy_windows=False
     )
-    console.print(table.render(document, width=width))
+    console.print(table.render(document, width=width, **more))
     return stream.getvalue()
 
 
-@pytest.mark.parametrize("width", [80, 100, 120, 160])
+@pytest.mark.parametrize("width", [56, 60, 75, 76, 80, 100, 120, 160])
 def test_nothing_is_cut_or_wider_than_the_screen(document, width):
     text = rendered(document, width)
 
@@ -54,15 +54,73 @@ def test_without_colour_there_is_no_control_code_and_with_it_the_same_words(docu
         assert plain.count(word) == coloured.count(word)
 
 
-def test_the_method_and_the_two_largest_contributions_stand_below(document):
+@pytest.mark.parametrize("width", [56, 80, 120])
+def test_every_result_names_its_method_and_the_two_largest_contributions(document, width):
+    text = " ".join(rendered(document, width).split())
+    _, _, made = text.partition("How each number of lead_current was made")
+
+    for result in ("damped_choke, peak_to_peak", "damped_choke, rms"):
+        _, _, row = made.partition(result)
+        assert row.startswith((" coherent [1] ", ": coherent [1]; "))
+        assert row.index("0.21 (A) repeatability") < row.index("0.12 (B) pickup repeatability")
+    for result in ("triple_core, peak_to_peak", "air_coil, peak_to_peak"):
+        assert "none known" in made.partition(result)[2][:60]
+    assert "source drift" not in text
+
+
+def test_a_reason_that_several_results_share_is_printed_once(document):
+    document["results"][1]["why_method"] = "coherent: another reason"
     text = " ".join(rendered(document, 120).split())
 
-    assert (
-        "damped_choke, lead_current, peak_to_peak: correction coherent: the floor is coherent "
-        "with the trigger. Interval mostly from repeatability (0.21 dB, type A) and pickup "
-        "repeatability (0.12 dB, type B)."
-    ) in text
-    assert "source drift" not in text
+    assert text.count("the floor is coherent with the trigger.") == 1
+    assert "[1] coherent: the floor is coherent with the trigger." in text
+    assert "[2] coherent: another reason." in text
+    assert "triple_core, peak_to_peak coherent [2]" in text
+    assert "air_coil, peak_to_peak coherent [1]" in text
+
+
+def test_two_quantities_are_told_apart_below_the_tables(document):
+    document["results"][3]["quantity"] = "strap_current"
+    text = " ".join(rendered(document, 120).split())
+
+    assert "How each number was made" in text
+    assert "damped_choke, strap_current, rms coherent [1]" in text
+    assert "damped_choke, lead_current, peak_to_peak coherent [1]" in text
+
+
+def test_the_head_says_whose_result_it_is(document):
+    document["run"] |= {
+        "state": "complete",
+        "recipe": "lead.yaml",
+        "recipe_sha256": "0123456789abcdef" * 4,
+        "bench": "tunnel.yaml",
+        "bench_sha256": "fedcba9876543210" * 4,
+        "software": "floorshot 0.1.0",
+        "started": "2026-11-25T23:58:00+00:00",
+        "ended": "2026-11-26T01:03:00+01:00",
+    }
+    head = rendered(document, 80, label="again_02").partition("──")[0]
+
+    for words in (
+        "A lead",
+        "run        20261125T120000Z-abcd, complete",
+        "when       2026-11-25 23:58:00 to 2026-11-26 00:03:00 UTC",
+        "site       A tunnel",
+        "recipe     lead.yaml (SHA-256 0123456789ab)",
+        "bench      tunnel.yaml (SHA-256 fedcba987654)",
+        "program    floorshot 0.1.0",
+        "result     again_02",
+        "intervals  at 95 % coverage",
+    ):
+        assert words in head
+
+
+def test_what_was_measured_with_stands_before_the_verdict(document):
+    text = rendered(document, 80, equipment=[("scope", "MAKER,MODEL,1,2"), ("records", "32")])
+
+    assert text.index("Measured with\n  scope    MAKER,MODEL,1,2") < text.index("  records  32")
+    assert text.index("  records  32") < text.index("Verdict of the run")
+    assert "Measured with" not in rendered(document, 80)
 
 
 def test_reasons_drift_limits_and_remarks_are_told(document):
@@ -77,6 +135,9 @@ def test_reasons_drift_limits_and_remarks_are_told(document):
         in text
     )
     assert "one remark" in text
+    document["limits"][0]["reason"] = "attenuation 36.9 to 38.2 dB against at least 30 dB"
+    text = " ".join(rendered(document, 120).split())
+    assert "PASS: damped_choke, lead_current, peak_to_peak: attenuation 36.9 to 38.2 dB" in text
     assert text.endswith("Verdict of the run: undecided")
 
 
