@@ -48,13 +48,13 @@ def command(state: Path, end_schedule: int | None, by: str) -> int:
 def _show_runs(queue: Queue) -> None:
     from rich.table import Table
 
-    table = Table("run", "state", "bench", "recipe", "priority", "since", "what", box=None)
+    table = Table("run", "state", "bench", "recipe", "priority", "hands", "since", "what", box=None)
     order: tuple[RunState, ...] = ("running", "parked", "queued")
     for run in sorted(queue.runs(order), key=lambda r: (order.index(r.state), -r.priority)):
         since = ago(queue.clock() - (run.started_at or run.submitted_at))
         table.add_row(
-            str(run.id), run.state, run.bench, run.recipe_name, str(run.priority), since,
-            what(queue, run),
+            str(run.id), run.state, run.bench, run.recipe_name, str(run.priority),
+            "" if run.hands is None else str(run.hands), since, what(queue, run),
         )  # fmt: skip
     if table.row_count:
         console.show(table)

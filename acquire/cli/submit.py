@@ -69,8 +69,9 @@ def command(
         raise BadInputError("--count needs --every or --cron; one run needs no count")
     with opened(state) as (folder, queue):
         text = read_text(path)
-        admission.check(text, str(path), folder.bench(bench))
-        wanted = Submission(path.name, text, bench, priority, submitted_by=by)
+        plan = admission.check(text, str(path), folder.bench(bench))
+        assert plan is not None
+        wanted = Submission(path.name, text, bench, priority, submitted_by=by, hands=plan.hands)
         if rule is None:
             console.say(f"run {queue.submit(wanted).id}")
         else:
@@ -79,5 +80,8 @@ def command(
             console.say(
                 f"schedule {added.id}, next run {schedule.people(added.next_at, added.zone)}"
             )
+        console.note(plan.summary)
+        for note in plan.notes:
+            console.note(note)
         say_who_acts(queue)
     return 0

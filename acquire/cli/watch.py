@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,7 +27,10 @@ POLL = 0.25
 @state_option
 @click.option("--from-start", is_flag=True, help="Begin with the run's first event.")
 def command(run: int, state: Path, from_start: bool) -> int:
-    """Show what RUN does until it ends or is parked: step, shot, ranges, last peak, floor margin.
+    """Show what RUN does until it ends or is parked.
+
+    On a terminal: step, shot, ranges, last peak, margin above the floor and time left, live; in a
+    pipe, one line for each step and each thing worth keeping.
 
     Ctrl-C ends the watching, not the run.
 
@@ -43,15 +45,14 @@ def command(run: int, state: Path, from_start: bool) -> int:
 
 
 def _follow(queue: Queue, number: int, seen: int) -> int:
-    from acquire.cli.progress import Reporter
-    from acquire.runfile.records import Event
+    from acquire.cli.live import Watcher
 
-    with Reporter() as show:
+    with Watcher(number) as show:
         while True:
             news = queue.events(seen, run=number)
             for one in news:
                 seen = one.id
-                show(Event(one.name, datetime.fromtimestamp(one.at, UTC), one.data))
+                show(one)
             now = queue.run(number)
             if not news and now.state not in ("queued", "running"):
                 break

@@ -9,10 +9,10 @@ from acquire.daemon import schedule
 from acquire.errors import BadInputError, Problem
 from acquire.recipe import parse_recipe
 from acquire.run.match import match
-from acquire.run.plan import compile_plan
+from acquire.run.plan import Plan, compile_plan
 
 
-def check(text: str, name: str, bench: Path | None) -> None:
+def check(text: str, name: str, bench: Path | None) -> Plan | None:
     """Check a recipe's text by itself, the bench by itself, and both together.
 
     Parameters
@@ -20,6 +20,10 @@ def check(text: str, name: str, bench: Path | None) -> None:
     text : the recipe.
     name : what the recipe is called in messages.
     bench : the bench profile; None = only the recipe by itself.
+
+    Returns
+    -------
+    What the two come to; None without a bench.
 
     Raises
     ------
@@ -40,11 +44,11 @@ def check(text: str, name: str, bench: Path | None) -> None:
     if problems:
         raise BadInputError(problems)
     if loaded_recipe is None or loaded_bench is None:
-        return
+        return None
     unmatched = match(loaded_recipe, loaded_bench)
     if unmatched:
         raise BadInputError(unmatched)
-    compile_plan(loaded_recipe, loaded_bench)
+    return compile_plan(loaded_recipe, loaded_bench)
 
 
 def problems_of(error: BadInputError, file: str) -> tuple[Problem, ...]:

@@ -148,7 +148,7 @@ async def submit(api: Api, request: Request) -> Response:
 def _admitted(folder: StateFolder, wanted: Submit) -> tuple[Submission, Rule | None]:
     """Check a submission as a whole."""
     problems: list[Problem] = []
-    text, rule, bench = wanted.recipe_text, None, None
+    text, rule, bench, plan = wanted.recipe_text, None, None, None
     try:
         rule = admission.rule(wanted.at, wanted.every, wanted.cron, wanted.zone)
     except BadInputError as error:
@@ -161,7 +161,7 @@ def _admitted(folder: StateFolder, wanted: Submit) -> tuple[Submission, Rule | N
     try:
         if text is None:
             text = read_text(folder.recipe(wanted.recipe))
-        admission.check(text, wanted.recipe, bench)
+        plan = admission.check(text, wanted.recipe, bench)
     except BadInputError as error:
         problems += admission.problems_of(error, "body")
     if problems or text is None:
@@ -175,6 +175,7 @@ def _admitted(folder: StateFolder, wanted: Submit) -> tuple[Submission, Rule | N
         priority=wanted.priority,
         submitted_by=wanted.by,
         key=wanted.key,
+        hands=None if plan is None else plan.hands,
     )
     return made, rule
 

@@ -140,7 +140,10 @@ class GateMessage(Given):
 
 
 class RunMessage(Given):
-    """One run. ``exit_code`` is that of ``floorshot run``; null = it has not ended by itself."""
+    """One run. ``exit_code`` is that of ``floorshot run``; null = it has not ended by itself.
+
+    ``hands`` is how many times a person has to act in it; null = not known.
+    """
 
     id: int
     recipe: str
@@ -151,6 +154,7 @@ class RunMessage(Given):
     submitted_by: str
     not_before: datetime | None
     schedule: int | None
+    hands: int | None
     attempts: int
     cancel_requested: bool
     started_at: datetime | None
@@ -165,7 +169,7 @@ class RunMessage(Given):
     def of(cls, run: Run, gate: Gate | None) -> Self:
         """Return a run as it is told: no path of this machine is in it."""
         same = ("id", "bench", "priority", "state", "submitted_by", "schedule", "attempts")
-        more = ("cancel_requested", "exit_code", "reason")
+        more = ("cancel_requested", "exit_code", "reason", "hands")
         return cls(
             **{name: getattr(run, name) for name in same + more},
             recipe=run.recipe_name,

@@ -30,7 +30,7 @@ class Submission:
     """What a client asks for.
 
     ``key`` makes a submission repeatable: a second one with the same key returns the first run.
-    ``not_before`` is seconds since the epoch. [s]
+    ``not_before`` is seconds since the epoch. [s] ``hands`` is how many times a person has to act.
     """
 
     recipe_name: str
@@ -40,6 +40,7 @@ class Submission:
     not_before: float = 0.0
     submitted_by: str = ""
     key: str | None = None
+    hands: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,7 @@ class Run:
     exit_code: int | None
     reason: str
     document: str | None
+    hands: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +151,8 @@ class Queue(Store):
             )
         cursor = self.db.execute(
             "INSERT INTO run (recipe_name, recipe_text, bench, priority, submitted_at,"
-            " submitted_by, submission_key, not_before, schedule)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " submitted_by, submission_key, not_before, schedule, hands)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 wanted.recipe_name,
                 wanted.recipe_text,
@@ -161,6 +163,7 @@ class Queue(Store):
                 wanted.key,
                 wanted.not_before,
                 schedule,
+                wanted.hands,
             ),
         )
         number = int(cursor.lastrowid or 0)

@@ -30,6 +30,7 @@ class Schedule:
     remaining: int | None
     created_at: float
     created_by: str
+    hands: int | None
 
     @property
     def as_rule(self) -> when.Rule:
@@ -60,7 +61,8 @@ def add(queue: Queue, wanted: Submission, rule: when.Rule, count: int | None = N
     with queue.change():
         cursor = queue.db.execute(
             "INSERT INTO schedule (recipe_name, recipe_text, bench, priority, kind, rule, zone,"
-            " next_at, remaining, created_at, created_by) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " next_at, remaining, created_at, created_by, hands)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 wanted.recipe_name,
                 wanted.recipe_text,
@@ -73,6 +75,7 @@ def add(queue: Queue, wanted: Submission, rule: when.Rule, count: int | None = N
                 count,
                 queue.clock(),
                 wanted.submitted_by,
+                wanted.hands,
             ),
         )
         number = int(cursor.lastrowid or 0)
@@ -158,6 +161,7 @@ def _submit(queue: Queue, due: Schedule) -> bool:
         bench=due.bench,
         priority=due.priority,
         submitted_by=due.created_by,
+        hands=due.hands,
     )
     try:
         queue.submit_within(wanted, due.id)

@@ -1,5 +1,6 @@
 -- The whole state of one daemon. Local disk only: the write-ahead log does not work on network shares.
 -- Times are seconds since the epoch, UTC, as REAL; texts are what the user sent, kept whole.
+-- hands: how many times a person has to act, by the plan when it was submitted; NULL = not known.
 
 CREATE TABLE run (
   id               INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -23,7 +24,8 @@ CREATE TABLE run (
   path             TEXT,
   exit_code        INTEGER,
   reason           TEXT NOT NULL DEFAULT '',
-  document         TEXT
+  document         TEXT,
+  hands            INTEGER
 ) STRICT;
 
 -- Two active runs on one bench cannot exist, whoever writes.
@@ -56,7 +58,8 @@ CREATE TABLE schedule (
   next_at      REAL,
   remaining    INTEGER,
   created_at   REAL NOT NULL,
-  created_by   TEXT NOT NULL DEFAULT ''
+  created_by   TEXT NOT NULL DEFAULT '',
+  hands        INTEGER
 ) STRICT;
 
 CREATE TABLE event (

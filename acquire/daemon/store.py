@@ -18,7 +18,12 @@ from pathlib import Path
 
 from acquire.errors import RefusedError
 
-VERSION = 1
+VERSION = 2
+
+_FROM_OLDER = {
+    1: ("ALTER TABLE run ADD COLUMN hands INTEGER", "ALTER TABLE schedule ADD COLUMN hands INTEGER")
+}
+"""What turns a file of a version into one of the next."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +35,18 @@ class StoredEvent:
     at: float
     name: str
     data: Mapping[str, object]
+
+
+def _schema() -> list[str]:
+    """Return the statements that make a new file."""
+    script = resources.files("acquire.daemon").joinpath("schema.sql").read_text("utf-8")
+    comments_gone = "\n".join(line for line in script.splitlines() if not line.startswith("--"))
+    return [statement for statement in comments_gone.split(";") if statement.strip()]
+
+
+def _steps_from(version: int) -> list[str]:
+    """Return the statements that bring an older file up to date."""
+    return [one for step in range(version, VERSION) for one in _FROM_OLDER[step]]
 
 
 class Store:
@@ -62,18 +79,13 @@ class Store:
             (version,) = self.db.execute("PRAGMA user_version").fetchone()
             if version == VERSION:
                 return
-            if version != 0:
+            if version not in range(VERSION):
                 raise RefusedError(
                     f"{self.path}: queue version {version}, this floorshot knows {VERSION}; "
                     "use the floorshot that made it, or another state folder"
                 )
-            script = resources.files("acquire.daemon").joinpath("schema.sql").read_text("utf-8")
-            comments_gone = "\n".join(
-                line for line in script.splitlines() if not line.startswith("--")
-            )
-            for statement in comments_gone.split(";"):
-                if statement.strip():
-                    self.db.execute(statement)
+            for statement in _schema() if version == 0 else _steps_from(version):
+                self.db.execute(statement)
             self.db.execute(f"PRAGMA user_version = {VERSION}")
 
     @contextmanager

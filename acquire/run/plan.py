@@ -126,11 +126,15 @@ class Plan:
     def describe(self) -> list[str]:
         """Return the plan for people, one line a step, and the estimates."""
         lines = [f"{number + 1:3d}  {step.text}" for number, step in enumerate(self.steps)]
-        lines.append(
+        return [*lines, self.summary, *(f"note: {note}" for note in self.notes)]
+
+    @property
+    def summary(self) -> str:
+        """What the run needs, for people: time, disk and hands."""
+        return (
             f"about {_duration(self.seconds)} beside waiting for events, at most about"
-            f" {self.size / 1e6:.0f} MB of disk while it runs; {hands_needed(self.hands)}"
+            f" {self.size / 1e6:.0f} MB of disk while it runs; {_hands_needed(self.hands)}"
         )
-        return lines + [f"note: {note}" for note in self.notes]
 
     def disk_space(self, record_length: int, bytes_per_sample: int) -> int:
         """Return the disk space that the run needs at its peak, at most. [bytes]"""
@@ -176,7 +180,7 @@ def compile_plan(recipe: LoadedRecipe, bench: LoadedBench) -> Plan:
     return replace(plan, size=plan.disk_space(cost.record_length, cost.bytes_per_sample))
 
 
-def hands_needed(hands: int) -> str:
+def _hands_needed(hands: int) -> str:
     """Return for people how many times a person has to act."""
     return f"a hand is needed {_times(hands)}" if hands else "no hand is needed"
 

@@ -159,6 +159,21 @@ def test_a_newer_file_is_refused_in_words(tmp_path):
         Queue(path)
 
 
+def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path):
+    path = tmp_path / "queue.sqlite"
+    queue = Queue(path)
+    number = queue.submit(wanted()).id
+    for table in ("run", "schedule"):
+        queue.db.execute(f"ALTER TABLE {table} DROP COLUMN hands")
+    queue.db.execute("PRAGMA user_version = 1")
+    queue.close()
+
+    again = Queue(path)
+    assert (again.run(number).state, again.run(number).hands) == ("queued", None)
+    assert again.run(again.submit(wanted(hands=3)).id).hands == 3
+    again.close()
+
+
 def _worker(path: Path, kills: int) -> None:
     queue = Queue(path)
     while (run := queue.claim(["tunnel"])) is not None:
