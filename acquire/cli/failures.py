@@ -75,7 +75,7 @@ def _show_problems(error: BadInputError) -> None:
     count = len(error.problems)
     if count:
         found = "1 problem" if count == 1 else f"{count} problems"
-        console.complain(f"{found} found; nothing was contacted.")
+        console.complain(f"{found} found; nothing was contacted or changed.")
 
 
 def _unexpected(problem: BaseException) -> int:

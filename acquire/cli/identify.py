@@ -51,6 +51,7 @@ def command(resource: str, profiles: Path | None, profile: str | None, timeout: 
     from drivers.link import LinkPolicy
     from drivers.survey import survey
 
+    _require_address(resource)
     policy = LinkPolicy(timeout=timeout, open_timeout=timeout)
     known = scope_profiles_for(profiles)
     try:
@@ -58,12 +59,23 @@ def command(resource: str, profiles: Path | None, profile: str | None, timeout: 
     except RequestError as error:
         raise BadInputError(str(error)) from error
     except DriverError as error:
-        raise InstrumentFault(f"{error}. Check its address, cable and power") from error
+        told = str(error)  # some say what to check themselves
+        advice = "" if "check" in told else ". Check its address, cable and power"
+        raise InstrumentFault(f"{told}{advice}") from error
     _show([("at", resource), *_rows(found)])
     advice = _advice(found)
     if advice:
         console.complain(advice)
     return int(ExitCode.BAD_INPUT if advice else ExitCode.OK)
+
+
+def _require_address(resource: str) -> None:
+    if "::" not in resource:
+        raise BadInputError(
+            f"'{resource}' is no VISA address; an instrument in the network has one like "
+            "TCPIP::192.0.2.7::INSTR, TCPIP::192.0.2.7::hislip0::INSTR or, with the port of its "
+            "raw socket, TCPIP::192.0.2.7::5025::SOCKET; a USB one USB0::0x1234::0x5678::SN1::INSTR"
+        )
 
 
 def _show(rows: list[tuple[str, str]]) -> None:

@@ -35,8 +35,20 @@ seed_option = click.option(
     help="Of the simulated circuit's noise; the same seed gives the same measurement.",
 )
 
+
+def _run_file(_ctx: click.Context, _argument: click.Parameter, path: Path) -> Path:
+    if path.suffix == ".spool" and path.is_dir():
+        raise click.BadParameter(
+            f"'{path}' is the spool of a run that has not ended: 'floorshot resume {path}' goes on "
+            f"with it and writes the run file, 'floorshot verify {path}' reads what it holds"
+        )
+    if path.is_dir():
+        raise click.BadParameter(f"'{path}' is a folder; give a run file (*.h5) in it")
+    return path
+
+
 run_file_argument = click.argument(
-    "file", metavar="FILE", type=click.Path(path_type=Path, exists=True, dir_okay=False)
+    "file", metavar="FILE", type=click.Path(path_type=Path, exists=True), callback=_run_file
 )
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]

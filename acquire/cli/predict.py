@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 ROWS_PER_DECADE = 5
 """Of the printed table over frequency; ``--json`` has all of it."""
 
+HEADER = "frequency [MHz], impedance [ohm], phase [deg]"
+"""Of an impedance table."""
+
 
 @click.command(
     short_help="What a candidate of a known impedance would do, from a run.",
@@ -34,8 +38,7 @@ ROWS_PER_DECADE = 5
     "--impedance-table",
     metavar="CSV",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="Measured impedance over frequency; the header names columns and units, as in "
-    "'frequency [MHz], impedance [ohm], phase [deg]'.",
+    help=f"Measured impedance over frequency; its header names columns and units: '{HEADER}'.",
 )
 @quantity_option(
     "--tolerance", "%", help="Standard uncertainty of the candidate's impedance. [default: 0 %]"
@@ -78,16 +81,14 @@ def command(
     from acquire.analysis.prediction import predict
     from acquire.run.source import source_of
 
-    if (inductance is None) == (impedance_table is None):
-        raise click.UsageError("give one of --inductance and --impedance-table")
+    strays = (series_resistance, parallel_resistance, parallel_capacitance)
     try:
-        candidate = (
-            _tabulated(impedance_table, tolerance)
-            if impedance_table is not None
-            else _inductor(
-                inductance, series_resistance, parallel_resistance, parallel_capacitance, tolerance
-            )
-        )
+        if inductance is not None and impedance_table is None:
+            candidate = inductor_of(inductance, *strays, tolerance)
+        elif impedance_table is not None and inductance is None:
+            candidate = tabulated_of(impedance_table, tolerance)
+        else:
+            raise click.UsageError("give one of --inductance and --impedance-table")
         found = predict(
             source_of(file, voltage, current), candidate, coverage, mains_frequency, fault_current
         )
@@ -100,41 +101,66 @@ def command(
     return 0
 
 
-def _inductor(
-    inductance: float | None,
-    series_resistance: float | None,
-    parallel_resistance: float | None,
-    parallel_capacitance: float | None,
-    tolerance: float | None,
+def inductor_of(
+    inductance: float,
+    series_resistance: float | None = None,
+    parallel_resistance: float | None = None,
+    parallel_capacitance: float | None = None,
+    tolerance: float | None = None,
 ) -> Candidate:
-    from acquire.analysis.candidates import inductor
+    """Return an inductor with its strays, named by them; SI values, None = none.
 
-    assert inductance is not None
-    return inductor(
+    Raises
+    ------
+    ValueError
+        If a value is not physical.
+    """
+    from acquire.analysis.candidates import inductor
+    from acquire.quantities import format_quantity
+
+    made = inductor(
         inductance,
         series_resistance or 0.0,
         math.inf if parallel_resistance is None else parallel_resistance,
         parallel_capacitance or 0.0,
         tolerance or 0.0,
     )
+    strays = (
+        (series_resistance, "ohm", "in series"),
+        (parallel_resistance, "ohm", "in parallel"),
+        (parallel_capacitance, "F", "in parallel"),
+    )
+    told = [f"{format_quantity(value, unit)} {how}" for value, unit, how in strays if value]
+    name = ", ".join([f"inductor of {format_quantity(inductance, 'H')}", *told])
+    return replace(made, name=name)
 
 
-def _tabulated(path: Path, tolerance: float | None) -> Candidate:
-    from dataclasses import replace
+def tabulated_of(path: Path, tolerance: float | None = None) -> Candidate:
+    """Return the candidate whose impedance is in a CSV table, named by the file.
 
+    Raises
+    ------
+    BadInputError
+        With every mistake in the table, by line.
+    ValueError
+        If the table has no phase.
+    """
     from acquire.analysis.candidates import tabulated
     from acquire.analysis.transfer_table import TransferTableError, parse_table
 
     try:
         table = parse_table(path.read_text(encoding="utf-8"))
     except TransferTableError as error:
-        raise BadInputError(
-            [Problem(str(path), p.line, 1 if p.line else 0, "", p.message) for p in error.problems]
-        ) from error
+        raise BadInputError([_problem(path, p.line, p.message) for p in error.problems]) from error
     except (OSError, UnicodeDecodeError) as error:
         raise BadInputError(f"{path}: cannot be read as text: {error}") from error
-    candidate = tabulated(path.stem, table)
+    candidate = tabulated(f"the impedance of {path.name}", table)
     return candidate if tolerance is None else replace(candidate, relative_uncertainty=tolerance)
+
+
+def _problem(path: Path, line: int, message: str) -> Problem:
+    header = f". A header that can be read: {HEADER}" if line == 1 else ""
+    return Problem(str(path), line, 1 if line else 0, "", f"{message}{header}")
 
 
 def document(found: Prediction) -> dict[str, Any]:

@@ -18,6 +18,32 @@ if TYPE_CHECKING:
     from acquire.recipe.schema import Analysis
 
 
+def _known_correction(
+    _ctx: click.Context, _option: click.Parameter, value: str | None
+) -> str | None:
+    from acquire.analysis.corrections import CORRECTIONS
+    from acquire.textfile import did_you_mean
+
+    known = ("auto", *CORRECTIONS)
+    if value is not None and value not in known:
+        raise click.BadParameter(f"there is no correction '{value}'{did_you_mean(value, known)}")
+    return value
+
+
+def _known_measures(
+    _ctx: click.Context, _option: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    from acquire.analysis.measures import MEASURES
+    from acquire.textfile import did_you_mean
+
+    for value in values:
+        if value not in MEASURES:
+            raise click.BadParameter(
+                f"there is no measure '{value}'{did_you_mean(value, MEASURES)}"
+            )
+    return values
+
+
 @click.command(
     short_help="Compute the result anew, with other choices.",
     epilog=f"{EXIT_CODES.split(' After 4')[0]} Here, 4 and 5 do not occur.",
@@ -29,8 +55,20 @@ if TYPE_CHECKING:
     metavar="RECIPE",
     help="Take analysis choices and limits from this recipe; what it measures must be the same.",
 )
-@click.option("--correction", metavar="NAME", help="auto, none, amplitude, power or coherent.")
-@click.option("--measure", "measures", multiple=True, metavar="NAME", help="May be repeated.")
+@click.option(
+    "--correction",
+    metavar="NAME",
+    callback=_known_correction,
+    help="auto, none, amplitude, power or coherent.",
+)
+@click.option(
+    "--measure",
+    "measures",
+    multiple=True,
+    metavar="NAME",
+    callback=_known_measures,
+    help="May be repeated. [default: the recipe's]",
+)
 @quantity_option("--coverage", "%", help="Of every interval, such as '99 %'.")
 @quantity_option("--margin", "dB", help="A target less than this above the floor is floor-limited.")
 @quantity_option("--drift-allowance", "dB", help="Largest accepted change of the reference.")
@@ -73,12 +111,33 @@ def command(
 
         recipe = load_recipe(locate("recipe", recipe_path))
     if changes:
-        recipe = with_choices(_own_recipe(file) if recipe is None else recipe, changes)
+        recipe = _own_recipe(file) if recipe is None else recipe
+        require_measures_of_limits(recipe, measures)
+        recipe = with_choices(recipe, changes)
+    console.note("computing the result (a minute or more where records are long)")
     found, name = reanalyse(file, recipe=recipe, store=not dry_run)
     console.show_result(found.document)
     if name:
         console.say(f"\nStored in {file} as '{name}'; the earlier results are unchanged.")
     return int(found.exit_code)
+
+
+def require_measures_of_limits(recipe: LoadedRecipe, measures: tuple[str, ...]) -> None:
+    """Refuse chosen measures that leave a limit of the recipe without its number.
+
+    Raises
+    ------
+    BadInputError
+        With the measures to add; an empty choice means those of the recipe.
+    """
+    limited = dict.fromkeys(limit.measure for limit in recipe.recipe.limits)
+    missing = [measure for measure in limited if measures and measure not in measures]
+    if missing:
+        wanted = " ".join(f"--measure {measure}" for measure in missing)
+        raise BadInputError(
+            f"{recipe.name} sets limits on {', '.join(missing)}, which could not be judged: add "
+            f"{wanted}, or give a recipe without these limits with --recipe"
+        )
 
 
 def _own_recipe(file: Path) -> LoadedRecipe:

@@ -50,7 +50,7 @@ def command(
 
     The floor is subtracted in power, band by band. A band in which the target does not stand out
     of its floor says 'at least'; one in which the reference does not stand out says nothing. Levels
-    are dB(uA) or dB(uV) RMS in the resolution bandwidth that stands beside them; they are no
+    are dB(µA) or dB(µV) RMS in the resolution bandwidth that stands beside them; they are no
     receiver's readings.
 
     \b
@@ -91,7 +91,7 @@ def _show(one: CandidateSpectrum) -> None:
     from acquire.cli.numbers import engineering
 
     spectrum = one.spectrum
-    level = f"dB(u{spectrum.unit})"
+    level = f"dB(µ{spectrum.unit})"
     table = Table(
         "Frequency", "Bandwidth", f"Reference\n{level}", f"Target\n{level}", f"Floor\n{level}",
         "Attenuation", box=None, pad_edge=False,

@@ -60,7 +60,7 @@ def test_five_mistakes_are_five_messages_and_no_instrument_is_contacted(program,
             for wrong in ("40 mV", "rising", "many", "corection", "no_curent")
         )
     assert "did you mean" in done.stderr
-    assert "5 problems found; nothing was contacted." in done.stderr
+    assert "5 problems found; nothing was contacted or changed." in done.stderr
     assert "Traceback" not in done.stderr
     assert ears.connections_at_last() == 0
     assert not (program.folder / "runs").exists()

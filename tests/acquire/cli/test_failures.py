@@ -69,7 +69,7 @@ def test_every_problem_of_a_file_is_printed_with_a_count(capsys):
     lines = capsys.readouterr().err.splitlines()
     assert lines[0] == "r.yaml:3:7: title: is missing"
     assert lines[3] == "r.yaml:9:1: shots: is empty"
-    assert lines[-1] == "2 problems found; nothing was contacted."
+    assert lines[-1] == "2 problems found; nothing was contacted or changed."
 
 
 def test_the_traceback_of_a_defect_is_kept_where_the_message_says(capsys, tmp_path, monkeypatch):

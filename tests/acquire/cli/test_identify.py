@@ -91,6 +91,7 @@ def test_a_dead_address_is_one_clear_line(capsys):
     assert len(err.splitlines()) == 1
     assert resource in err
     assert "nothing listens" in err
+    assert err.count("check") + err.count("Check") == 1  # the same advice is not given twice
 
 
 def test_silence_ends_by_the_timeout(capsys):
@@ -106,6 +107,8 @@ def test_silence_ends_by_the_timeout(capsys):
     ("arguments", "word"),
     [
         (["no such thing"], "no such thing"),
+        (["192.0.2.7"], "'192.0.2.7' is no VISA address"),
+        (["192.0.2.7"], "TCPIP::192.0.2.7::5025::SOCKET"),
         (["TCPIP::127.0.0.1::1::SOCKET", "--timeout", "5"], "has no unit"),
     ],
 )

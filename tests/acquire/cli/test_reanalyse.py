@@ -2,8 +2,8 @@
 
 import pytest
 
-from acquire.cli import names
-from acquire.cli.reanalyse import with_choices
+from acquire.cli import invoke, names
+from acquire.cli.reanalyse import require_measures_of_limits, with_choices
 from acquire.errors import BadInputError
 from acquire.recipe import load_recipe, parse_recipe
 
@@ -53,3 +53,27 @@ def test_a_block_in_another_style_is_replaced_too(recipe):
     assert changed.recipe.analysis.margin == 5.0
     assert changed.recipe.analysis.correction == "none"
     assert changed.recipe.limits == flow.recipe.limits
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--correction", "powr"], "there is no correction 'powr'; did you mean 'power'?"),
+        (["--measure", "band_z"], "there is no measure 'band_z'; did you mean 'band_"),
+        (["--coverage", "99"], "has no unit; write it in %"),
+    ],
+)
+def test_a_wrong_choice_is_told_as_one_before_the_file_is_read(arguments, told, tmp_path, capsys):
+    path = tmp_path / "a.h5"
+    path.write_bytes(b"never read")
+
+    assert invoke(["reanalyse", str(path), *arguments]) == 2
+    assert told in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_measure_that_a_limit_needs_cannot_be_left_out(recipe):
+    with pytest.raises(BadInputError, match=r"sets limits on rms.*add --measure rms, or give"):
+        require_measures_of_limits(recipe, ("peak_to_peak",))
+
+    require_measures_of_limits(recipe, ("peak_to_peak", "rms"))
+    require_measures_of_limits(recipe, ())
