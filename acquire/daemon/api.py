@@ -38,6 +38,7 @@ PAGE = {
     "/page.css": ("page.css", "text/css; charset=utf-8"),
     "/page.js": ("page.js", "text/javascript; charset=utf-8"),
     "/traces.js": ("traces.js", "text/javascript; charset=utf-8"),
+    "/result.js": ("result.js", "text/javascript; charset=utf-8"),
 }
 """The page's files: nothing of a bench is in them, so they are given without a token."""
 

@@ -1,17 +1,19 @@
 // The page of one daemon: follows its events, shows what they say, and confirms gates.
 
+import { fill } from "./result.js";
 import { draw, engineering, tabulate, tracesOf } from "./traces.js";
 
 const $ = (id) => document.getElementById(id);
 const VERDICT = { 0: "every limit met", 1: "a limit not met", 2: "refused", 3: "undecided, or only a bound",
   4: "instrument or fixture fault", 5: "interrupted" };
 const CHANGES = new Set(["run_queued", "run_claimed", "run_finished", "run_parked", "run_requeued", "run_cancelled",
-  "gate_opened", "gate_confirmed", "condition_set", "schedule_added", "cancel_requested", "worker_started"]);
+  "gate_opened", "gate_confirmed", "condition_set", "schedule_added", "schedule_ended", "cancel_requested",
+  "worker_started"]);
 
 // Events before the page was opened that are heard again: they tell what step a run is at.
 const REPLAYED = 300;
 
-const state = { progress: new Map(), shown: null, preview: null, lastEvent: null, names: "" };
+const state = { progress: new Map(), shown: null, result: null, preview: null, lastEvent: null, names: "" };
 
 // -- asking ----------------------------------------------------------------------------------------
 
@@ -150,10 +152,20 @@ function showQueue(runs) {
   $("queue-empty").hidden = waiting.length > 0;
   $("queue").replaceChildren(...waiting.map((run) => {
     const row = [make("span", run.state, { class: "state" }), ` ${run.id}: ${run.recipe} on ${run.bench}`];
+    if (run.hands) row.push(make("p", `a hand is needed ${run.hands === 1 ? "once" : `${run.hands} times`}`, { class: "small" }));
     if (run.not_before) row.push(make("p", `not before ${clock(run.not_before)}`, { class: "small" }));
     if (run.reason) row.push(make("p", run.reason, { class: "small" }));
     if (run.state === "parked" && !run.gate) row.push(goOn(run));
     return make("li", row);
+  }));
+}
+
+function showSchedules(schedules) {
+  $("scheduled").hidden = schedules.length === 0;
+  $("schedules").replaceChildren(...schedules.map((one) => {
+    const rule = { at: "once", every: `every ${span(Number(one.rule))}`, cron: `cron ${one.rule}` }[one.kind];
+    return make("li", [`${one.recipe} on ${one.bench}`,
+      make("p", `next ${clock(one.next_at)}; ${rule}`, { class: "small" })]);
   }));
 }
 
@@ -195,6 +207,16 @@ function save(run, part, ending) {
     URL.revokeObjectURL(url);
   });
   return link;
+}
+
+async function showResult(done) {
+  const run = done.find((one) => one.has_result);
+  if (!run || run.id === state.result) return;
+  const caption = fill($("attenuations").tBodies[0], await ask(`runs/${run.id}/result`));
+  state.result = run.id;
+  $("attenuations").caption.textContent = caption;
+  $("result-of").textContent = `Run ${run.id}: ${run.recipe} on ${run.bench}; ${VERDICT[run.exit_code] ?? "ended"}`;
+  $("result").hidden = false;
 }
 
 // -- traces -------------------------------------------------------------------------------------------------
@@ -244,13 +266,15 @@ async function refresh() {
 }
 
 async function refreshOnce() {
-  const [{ runs }, { runs: done }] = await Promise.all([
-    ask("runs?state=queued,running,parked&limit=200"), ask("runs?state=finished,cancelled&limit=20")]);
+  const [{ runs }, { runs: done }, { schedules }] = await Promise.all([
+    ask("runs?state=queued,running,parked&limit=200"), ask("runs?state=finished,cancelled&limit=20"), ask("schedules")]);
   state.runs = runs;
   showGates(runs);
   showRunning(runs);
   showQueue(runs);
+  showSchedules(schedules);
   showDone(done);
+  await showResult(done);
   const of = runs.find((run) => run.state === "running") ?? runs.find((run) => run.gate) ??
     done.find((run) => run.has_file);
   const number = of?.id ?? null;
@@ -292,8 +316,10 @@ async function follow() {
 async function showHealth() {
   const health = await ask("health");
   const waiting = health.runs.queued;
-  $("alive").textContent = health.status === "acting" ? `serving; ${waiting} waiting`
+  const acting = health.status === "acting";
+  $("alive").textContent = acting ? `serving; ${waiting} waiting`
     : "nobody acts on this queue now: the daemon's loop is silent";
+  $("alive").classList.toggle("silent", !acting);
   state.lastEvent ??= Math.max(0, health.last_event - REPLAYED);
 }
 

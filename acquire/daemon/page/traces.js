@@ -36,7 +36,8 @@ function figure(trace, reach, all) {
   const end = trace.start + trace.samples * trace.interval;
   const scale = document.createElement("div");
   scale.className = "scale figure";
-  for (const words of [engineering(trace.start, "s"), `± ${engineering(reach, "V")}`, engineering(end, "s")]) {
+  const height = engineering(reach / trace.per_unit, trace.unit);
+  for (const words of [engineering(trace.start, "s"), `± ${height}`, engineering(end, "s")]) {
     const one = document.createElement("span");
     one.textContent = words;
     scale.append(one);
@@ -53,7 +54,7 @@ function picture(trace, reach) {
   svg.setAttribute("preserveAspectRatio", "none");
   svg.setAttribute("role", "img");
   svg.setAttribute("aria-label", `${trace.role} in the condition ${trace.condition}, peak to peak ` +
-    engineering(trace.peak_to_peak, "V"));
+    engineering(trace.peak_to_peak / trace.per_unit, trace.unit));
   svg.append(line("zero", 0, 0, buckets, 0));
   const trigger = -trace.start / (trace.interval * trace.bucket);
   if (trigger > 0 && trigger < buckets) svg.append(line("trigger", trigger, -100, trigger, 100));

@@ -268,14 +268,49 @@ def test_traces_and_results_are_shown(tab, measured, width, scheme):
         )
         rows = tab.evaluate("document.getElementById('levels').innerText")
         ended = tab.evaluate("document.getElementById('done').innerText")
+        tab.wait("document.querySelectorAll('#attenuations tbody tr').length")
+        result = tab.evaluate("document.getElementById('result').innerText")
+        scales = tab.evaluate("document.getElementById('plots').innerText")
         tab.picture(f"result-{width}-{scheme}")
         no_wider_than_the_window(tab)
         contrast = tab.evaluate(CONTRAST)
+        cut_off = tab.evaluate(
+            "[...document.querySelectorAll('.wide')].filter(w => w.scrollWidth > w.clientWidth)"
+            ".map(w => w.innerText)"
+        )
 
     assert [label.split(" in ")[0] for label in labels] == ["reference", "target", "floor"]
     assert rows.count("dB") == 2  # of reference and target, each above the floor at its range
     assert "every limit met" in ended
+    first = json.loads(_document_of(measured))["results"][0]
+    low, high = first["attenuation"]["interval_db"]
+    assert f"{first['attenuation']['db']:.1f} dB ({low:.1f} to {high:.1f})" in result
+    assert "at least 3.0 dB: pass" in result
+    assert re.search(r"± [0-9.]+ A", scales)  # a current is shown in amperes
+    assert cut_off == []
     assert [one for one in contrast if one[1] < 4.5] == []  # WCAG 2.2, 1.4.3 (AA)
+    assert complaints(tab) == []
+
+
+def _document_of(folder):
+    with contextlib.closing(folder.queue()) as queue:
+        return queue.run(1).document
+
+
+@needs_chromium
+def test_schedules_and_hands_are_shown(tab, served, folder, ask_tcp, recipe_text):
+    token = folder.token.read_text().strip()
+    body = {"recipe_text": recipe_text, "bench": "by_hand", "every": "6 h"}
+    assert ask_tcp(served, token, "POST", "/api/v1/runs", body).status == 201
+    del body["every"]
+    assert ask_tcp(served, token, "POST", "/api/v1/runs", body).json["run"]["hands"] == 4
+    tab.open(served, width=360)
+    sign_in(tab, folder)
+    tab.wait("document.querySelectorAll('#schedules li').length")
+
+    assert "every 6.0 h" in tab.evaluate("document.getElementById('schedules').innerText")
+    assert "a hand is needed 4 times" in tab.evaluate("document.getElementById('queue').innerText")
+    no_wider_than_the_window(tab)
     assert complaints(tab) == []
 
 
