@@ -1,6 +1,7 @@
 """Which dialect speaks to which instrument, and the three functions that open one.
 
-A new dialect is one line in `DIALECTS` and one in `MODELS`; drivers/README.md tells the rest.
+A new dialect is one line in `DIALECTS` and one in `MODELS`; drivers/BRING_YOUR_SCOPE.md tells the
+rest.
 """
 
 from __future__ import annotations
@@ -102,7 +103,7 @@ def profile_for(
         f"it looks like one that speaks the dialect {dialect!r}: write a profile for it with that "
         "dialect, or name a like model's profile in the bench profile"
         if dialect
-        else "drivers/README.md tells how to find out its dialect and write a profile for it"
+        else "drivers/BRING_YOUR_SCOPE.md leads from here to its dialect and a profile for it"
     )
     raise RequestError(
         f"no scope profile fits an instrument that answers {identity.raw!r}; known are: {known}. "

@@ -1,8 +1,8 @@
 """What every scope dialect has in common, once: sessions, readback, error queue, polling.
 
-A dialect subclasses `ScpiScope` and adds its words; drivers/README.md tells how. The order in
-which a caller configures is channels, acquisition, trigger: on many models the sample rate
-depends on which inputs are on.
+A dialect subclasses `ScpiScope` and adds its words; drivers/BRING_YOUR_SCOPE.md tells how. The
+order in which a caller configures is channels, acquisition, trigger: on many models the sample
+rate depends on which inputs are on.
 """
 
 from __future__ import annotations

@@ -111,7 +111,7 @@ def test_no_profile_for_a_known_family_names_its_dialect():
 
 
 def test_no_profile_for_a_stranger_points_to_the_page():
-    with pytest.raises(RequestError, match=r"known are: none.*README"):
+    with pytest.raises(RequestError, match=r"known are: none.*BRING_YOUR_SCOPE"):
         profile_for(identity("ACME", "X1"), {})
 
 
