@@ -159,7 +159,7 @@ class Scenario:
     conditions: Mapping[str, frozenset[int]] = field(
         default_factory=lambda: {
             "probe_off": frozenset({101, AROUND_PROBE}),
-            "open_circuit": frozenset[int](),
+            "open_lead": frozenset[int](),
         }
     )
     inputs: tuple[Input, ...] = field(default_factory=_inputs)

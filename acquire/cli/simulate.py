@@ -149,10 +149,15 @@ def _listening(bench: SimulatedBench, ports: tuple[int, int, int]) -> Iterator[N
         bench.close()
 
 
+def conditions_of(bench: SimulatedBench) -> list[str]:
+    """Return the name of every condition that the simulated conductor can be in."""
+    scenario = bench.circuit.scenario
+    return [element.name for element in scenario.paths.values()] + list(scenario.conditions)
+
+
 def _follow_hands(bench: SimulatedBench, ended: _Ended) -> None:
     """Set the condition that is typed, until the end; the hand at the simulated conductor."""
-    scenario = bench.circuit.scenario
-    names = [element.name for element in scenario.paths.values()] + list(scenario.conditions)
+    names = conditions_of(bench)
     console.say(f"Set a condition by hand: type one of {', '.join(names)}")
     for name in _lines(ended):
         if name in names:

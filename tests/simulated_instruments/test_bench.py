@@ -35,7 +35,7 @@ def test_two_benches_do_not_disturb_each_other(serve):
     second, b = serve(seed=2)
     a.write("NONSENSE")
     assert b.query(":SYST:ERR?") == '+0,"No error"'
-    first.circuit.set_condition("open_circuit")
+    first.circuit.set_condition("open_lead")
     assert second.circuit.closed == {101}
 
 

@@ -27,7 +27,7 @@ def test_candidates_are_what_the_demonstration_needs(condition, low, high):
 
 def test_no_current_without_a_path_or_around_the_probe():
     circuit = Circuit()
-    for condition in ("open_circuit", "probe_off"):
+    for condition in ("open_lead", "probe_off"):
         assert circuit.truth(condition, "lead_current", "peak_to_peak", *WINDOW) == 0.0
 
 

@@ -33,7 +33,7 @@ def test_names_of_conditions():
     scenario = Scenario()
     assert scenario.closed_in("bare") == {101}
     assert scenario.closed_in("probe_off") == {101, AROUND_PROBE}
-    assert scenario.closed_in("open_circuit") == frozenset()
+    assert scenario.closed_in("open_lead") == frozenset()
     with pytest.raises(KeyError):
         scenario.closed_in("nothing_of_the_kind")
 
