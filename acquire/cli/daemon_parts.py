@@ -28,7 +28,7 @@ def _default_state() -> Path:
 
 state_option = click.option(
     "--state",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=click.Path(path_type=Path, file_okay=False, resolve_path=True),  # workers run in it
     envvar="FLOORSHOT_STATE",
     default=_default_state,
     show_default="FLOORSHOT_STATE, or ~/.local/state/floorshot",
@@ -58,7 +58,8 @@ def opened(state: Path) -> Iterator[tuple[StateFolder, Queue]]:
 def say_who_acts(queue: Queue) -> None:
     """Say whether a daemon is alive to act on what was just written."""
     beat = queue.last_beat()
-    if beat is not None and queue.clock() - beat[1] <= SIGN_OF_LIFE:
+    # a beat from the future is one from before the clock was set back
+    if beat is not None and abs(queue.clock() - beat[1]) <= SIGN_OF_LIFE:
         console.note(f"a daemon serves this queue (process {beat[0]})")
         return
     last = "never did" if beat is None else f"last one seen {queue.clock() - beat[1]:.0f} s ago"
