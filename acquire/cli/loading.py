@@ -45,25 +45,5 @@ def load_parts(recipe: str, bench: str) -> tuple[LoadedRecipe, LoadedBench]:
     return loaded_recipe, loaded_bench
 
 
-def bench_of_spool(spool: Path, bench: str | None) -> LoadedBench:
-    """Return the bench given, or the one that a broken run has kept.
-
-    Raises
-    ------
-    BadInputError
-        If the bench profile is wrong.
-    DamagedFileError
-        If the spool is none, or is damaged.
-    """
-    from acquire.bench import load_bench, parse_bench
-    from acquire.runfile import Spool
-
-    if bench is not None:
-        return load_bench(names.locate("bench", bench))
-    with Spool.open(spool, writable=False) as kept:
-        header = kept.header
-    return parse_bench(header.bench_text, header.bench_name, probe_texts=header.probe_texts)
-
-
 def _problems(error: BadInputError, path: Path) -> tuple[Problem, ...]:
     return error.problems or (Problem(str(path), 0, 0, "", str(error)),)

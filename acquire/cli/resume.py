@@ -24,16 +24,18 @@ def command(spool: Path, bench: str | None) -> int:
 
     Recipe, bench profile, instruments and settings are proven to be those of the run, and only
     what is missing is taken. The break stands in the result; where no reference would follow it,
-    one is added.
+    one is added. A run that is complete, and whose spool was only not tidied away, is shown; its
+    file is read back before the spool goes.
 
     \b
     Example:
       floorshot resume runs/20261125T120000Z-ab12cd.spool
     """
-    from acquire.cli.loading import bench_of_spool
+    from acquire.bench import load_bench
+    from acquire.cli import names
     from acquire.run.resume import resume
 
-    loaded = bench_of_spool(spool, bench)
+    loaded = None if bench is None else load_bench(names.locate("bench", bench))
     return running.carry_out(
         lambda listener, gate, stop: resume(
             spool, bench=loaded, gate=gate, on_event=listener, stop=stop

@@ -128,6 +128,11 @@ def remarks_of(events: Iterable[Event]) -> tuple[str, ...]:
                     f"the run was broken off for {_seconds(data.get('break_seconds'))} after "
                     f"{data.get('stored_shots')} shots; {data.get('decision')}"
                 )
+            case "shot_gone":
+                found.append(
+                    f"{data.get('shot')} had been stored, but somebody removed its file before the "
+                    "run was resumed; it was taken again"
+                )
             case "level_suspect":
                 found.append(str(data.get("text")))
             case "clock_jumped":

@@ -36,6 +36,7 @@ EVENTS: Mapping[str, str] = {
     "record_retaken": "shot, repeat, reason",
     "shot_retaken": "shot, attempt, reason",
     "shot_stored": "shot, role, condition, ranges, peaks, remarks, faults, seconds",
+    "shot_gone": "shot: it was stored, its file is not there any more, and it is taken again",
     "floor_skipped": "reason",
     "instrument_failed": "instrument, error, doing",
     "link_recovered": "instrument, attempt, changed: settings that are worded otherwise now",

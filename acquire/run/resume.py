@@ -26,7 +26,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
-from acquire.bench import LoadedBench
+from acquire.bench import LoadedBench, parse_bench
 from acquire.errors import RefusedError
 from acquire.recipe import LoadedRecipe, parse_recipe
 from acquire.run.evaluation import exit_code
@@ -37,6 +37,8 @@ from acquire.run.plan import Plan, Step
 from acquire.run.runner import carry_out, prepare
 from acquire.run.session import RunOutcome, Session
 from acquire.run.stop import StopFlag
+from acquire.runfile.completeness import missing_shots
+from acquire.runfile.finish import finish_run
 from acquire.runfile.reader import RunFile
 from acquire.runfile.records import InstrumentRecord, ShotEntry
 from acquire.runfile.spool import Spool
@@ -71,7 +73,7 @@ class BreakDecision:
 def resume(
     folder: Path,
     *,
-    bench: LoadedBench,
+    bench: LoadedBench | None = None,
     gate: Gate | None = None,
     on_event: Listener = lambda _event: None,
     stop: StopFlag | None = None,
@@ -81,8 +83,9 @@ def resume(
 
     Parameters
     ----------
-    folder : the spool that the broken run left.
-    bench : the bench profile; it must be the one that the run began with.
+    folder : the spool that the broken run left. Where the run is complete and only its spool was
+        not tidied away, that is made up for, and the outcome is the stored one.
+    bench : the bench profile; it must be the one that the run began with. None = as stored.
     gate, on_event, stop : as in ``acquire.run.runner.run``.
 
     Raises
@@ -92,10 +95,12 @@ def resume(
     InstrumentFault, Interrupted
         As in ``acquire.run.runner.run``; the spool is kept as it was.
     """
+    stored = finish_run(folder)
+    if stored is not None:
+        return _already_stored(stored)
     with Spool.open(folder) as spool:
-        if spool.found.consolidated is not None:
-            return _already_stored(spool, spool.found.consolidated)
         recipe = _recipe(spool)
+        bench = bench or _stored_bench(spool)
         _require_bench(spool, bench)
         before = spool.instruments  # read here: what is damaged is refused before any contact
         events = Emitter(on_event)
@@ -110,9 +115,16 @@ def resume(
         job.plan = decision.plan
         job.path = folder.with_suffix(".h5")
 
+        gone = missing_shots(
+            ((event.name, event.data) for event in spool.events.stream()),
+            {entry.name for entry in spool.shots()},
+        )
+
         def begin(session: Session) -> None:
             _require_instruments(before, session)
             _require_settings(spool.shots(), session)
+            for shot in gone:
+                job.events.emit("shot_gone", shot=shot)
             job.events.emit(
                 "run_resumed", run_id=spool.header.run_id, stored_shots=len(spool.shots()),
                 break_seconds=(session.clock.utc() - broken).total_seconds(),
@@ -204,6 +216,11 @@ def _recipe(spool: Spool) -> LoadedRecipe:
     return recipe
 
 
+def _stored_bench(spool: Spool) -> LoadedBench:
+    header = spool.header
+    return parse_bench(header.bench_text, header.bench_name, probe_texts=header.probe_texts)
+
+
 def _require_bench(spool: Spool, bench: LoadedBench) -> None:
     header = spool.header
     if bench.sha256 != header.bench_sha256:
@@ -277,13 +294,12 @@ def _require_settings(stored: tuple[ShotEntry, ...], session: Session) -> None:
         )
 
 
-def _already_stored(spool: Spool, path: Path) -> RunOutcome:
-    """Finish the tidying of a run whose file was complete when the process ended."""
-    path = spool.consolidate(path, document_json=None, state="complete", ended=datetime.now(UTC))
+def _already_stored(path: Path) -> RunOutcome:
     with RunFile.open(path) as file:
         text, state = file.document, file.state
     document = json.loads(text or "{}")
     return RunOutcome(
         exit_code(document), state, path, document=document, document_json=text,
-        reason="the run file was complete already",
+        reason="this run was complete already: its file was read back and is whole, and nothing is "
+        "left to do",
     )  # fmt: skip

@@ -292,7 +292,7 @@ class Execution:
     def _take(self, index: int, step: Step, ranges: dict[str, float]) -> None:
         assert step.role is not None
         assert step.condition is not None
-        order = len(self.spool.shots())
+        order = 1 + max((entry.order for entry in self.spool.shots()), default=-1)
         shot = self.capturer.take(
             ShotSpec(
                 name=shot_name(order, step.role, step.condition),

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from acquire.runfile.consolidate import ShotSize, estimate_bytes, refuse_without_space
     from acquire.runfile.eventlog import EventLog
+    from acquire.runfile.finish import finish_run
     from acquire.runfile.integrity import verify
     from acquire.runfile.reader import RunFile
     from acquire.runfile.reanalysis import add_result
@@ -55,6 +56,7 @@ _HOME = {
     "TraceStream": "shotwriter",
     "add_result": "reanalysis",
     "estimate_bytes": "consolidate",
+    "finish_run": "finish",
     "refuse_without_space": "consolidate",
     "verify": "integrity",
 }
@@ -81,6 +83,7 @@ __all__ = [
     "TraceStream",
     "add_result",
     "estimate_bytes",
+    "finish_run",
     "refuse_without_space",
     "verify",
 ]

@@ -88,10 +88,10 @@ def consolidate(
     if document_json is not None:
         parse_document(document_json)
     if spool.found.consolidated:
-        return _tidy(spool, spool.found.consolidated)
+        return tidy(spool, spool.found.consolidated)
     if path.exists():
-        if _same_run(spool, path):  # a crash came between the last name and the tidying
-            return _tidy(spool, path)
+        if same_run(spool, path):  # a crash came between the last name and the tidying
+            return tidy(spool, path)
         raise RefusedError(f"{path}: exists and is never overwritten; choose another name")
     needed = sum(spool.shot_path(e.name).stat().st_size for e in spool.shots()) * 51 // 50
     needed += 4 << 20
@@ -130,7 +130,8 @@ def prove(path: Path) -> None:
         raise DamagedFileError(f"{path}: read back, {wrong[0][0]} is {wrong[0][1]}")
 
 
-def _same_run(spool: Spool, path: Path) -> bool:
+def same_run(spool: Spool, path: Path) -> bool:
+    """Return whether a whole run file is of this very run, and holds every shot of its spool."""
     if examine("verify", FORMAT, [path])[path]:
         return False
     try:
@@ -149,12 +150,18 @@ def _holds_shot(stored: dict[str, Any], spool: Spool, entry: ShotEntry) -> bool:
     return all(p in stored and stored[p].get("rows") == mine[p].get("rows") for p in places)
 
 
-def _tidy(spool: Spool, path: Path) -> Path:
+def require_file(folder: Path, path: Path) -> None:
+    """Refuse to go on where the run file that a spool went into is gone."""
     if not path.exists():
         raise DamagedFileError(
-            f"{spool.folder}: this run was written to {path}, which is not there any more; if you "
+            f"{folder}: this run was written to {path}, which is not there any more; if you "
             "moved that file, remove this folder by hand"
         )
+
+
+def tidy(spool: Spool, path: Path) -> Path:
+    """Remove and close a spool whose run file stands, having read that file back."""
+    require_file(spool.folder, path)
     prove(path)
     remove_spool(spool.folder)
     spool.close()

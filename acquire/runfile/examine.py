@@ -26,6 +26,7 @@ import h5py
 import numpy as np
 
 from acquire.errors import DamagedFileError
+from acquire.runfile.completeness import incomplete
 from acquire.runfile.manifest import (
     codes_bytes,
     differences,
@@ -115,6 +116,8 @@ def _whole(path: Path, kind: str) -> Wrong:
     with SealedReader(path, kind, on_read=_HEART.beat) as reader:
         stored = reader.manifest()
         wrong = differences(stored, take_manifest(reader.file, path))
+        if kind == "floorshot-run" and not wrong:
+            wrong = incomplete(reader.file)
     if kind == "floorshot-shot" and f"/shots/{path.stem}" not in stored:
         wrong.append(("/shots", f"the shot in this file is not {path.stem}"))
     return wrong

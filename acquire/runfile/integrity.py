@@ -7,6 +7,8 @@ from pathlib import Path
 from acquire.errors import DamagedFileError
 from acquire.runfile.apart import examine
 from acquire.runfile.coding import from_json, read_checked
+from acquire.runfile.completeness import STORED, missing_shots
+from acquire.runfile.consolidate import MARKER
 from acquire.runfile.eventlog import DAMAGED, EventLog
 from acquire.runfile.records import Damage, InstrumentRecord, RunHeader
 
@@ -48,7 +50,22 @@ def _verify_spool(folder: Path) -> list[Damage]:
         for event in log.stream()
         if event.name == DAMAGED
     ]
-    return found + _verify_files(sorted((folder / "shots").glob("*.h5")), "floorshot-shot")
+    shots = sorted((folder / "shots").glob("*.h5"))
+    if not (folder / MARKER).exists():  # else its run file stands, and it is being tidied away
+        found += _missing(folder, log, {path.stem for path in shots})
+    return found + _verify_files(shots, "floorshot-shot")
+
+
+def _missing(folder: Path, log: EventLog, there: set[str]) -> list[Damage]:
+    if there and not log.path.exists():
+        return [Damage(str(log.path), "", "gone, though shots were stored")]
+    missing = missing_shots(((event.name, event.data) for event in log.stream()), there)
+    return [
+        Damage(
+            str(folder / "shots" / f"{shot}.h5"), "", f"gone: {log.path.name} has it as {STORED}"
+        )
+        for shot in missing
+    ]
 
 
 def _verify_text(path: Path, kind: str, record: type[object]) -> list[Damage]:

@@ -14,7 +14,8 @@ from acquire.run.plan import compile_plan
 from acquire.run.resume import decide, resume, with_reference
 from acquire.run.runner import run
 from acquire.run.stop import StopFlag
-from acquire.runfile import RunFile, Spool
+from acquire.runfile import RunFile, Spool, verify
+from acquire.runfile.coding import write_checked
 from drivers.scope import AcquisitionState
 
 
@@ -207,24 +208,53 @@ def test_no_spool_is_no_run(tmp_path, bench, lab):
         resume(tmp_path, bench=bench, openers=lab.openers)
 
 
-def test_a_run_that_was_stored_before_it_was_tidied_is_only_tidied(broken, bench, lab):
+@pytest.mark.parametrize("remains", ["all", "marker", "marker, no header", "an empty folder"])
+def test_a_run_that_was_stored_before_it_was_tidied_is_only_tidied(broken, bench, lab, remains):
     folder = broken(6)
     copy = folder.with_name("copy")
     shutil.copytree(folder, copy)
     done = resume(folder, bench=bench, openers=lab.openers)
-    shutil.copytree(copy, folder)
-    from acquire.runfile.coding import write_checked
-
-    write_checked(folder / "consolidated.json", "marker", str(done.path), "a test")
+    if remains == "an empty folder":
+        folder.mkdir()
+    else:
+        shutil.copytree(copy, folder)
+    if "marker" in remains:
+        write_checked(folder / "consolidated.json", "marker", str(done.path), "a test")
+    if "no header" in remains:
+        (folder / "header.json").unlink()
     lab.done.clear()
 
-    again = resume(folder, bench=bench, openers=lab.openers)
+    again = resume(folder, openers=lab.openers)
 
     assert again.path == done.path
     assert again.exit_code == done.exit_code
     assert json.loads(again.document_json) == done.document
+    assert "complete already" in again.reason
     assert lab.done == []
     assert not folder.exists()
+
+
+def test_without_a_bench_profile_the_stored_one_is_used(broken, lab):
+    assert resume(broken(5), openers=lab.openers).exit_code is ExitCode.OK
+
+
+@pytest.mark.parametrize("shot", ["01_reference_bare", "02_target_choke"])
+def test_a_shot_that_somebody_removed_is_taken_again_and_told(broken, bench, lab, shot):
+    folder = broken(4)
+    (folder / "shots" / f"{shot}.h5").unlink()
+    assert [d.file for d in verify(folder)] == [str(folder / "shots" / f"{shot}.h5")]
+
+    outcome = resume(folder, bench=bench, openers=lab.openers)
+
+    assert verify(outcome.path) == []
+    with RunFile.open(outcome.path) as file:
+        orders = [entry.order for entry in file.shots()]
+        roles = [entry.role for entry in file.shots()]
+    assert orders == sorted(set(orders))
+    # with the target gone no reference would follow it, so one is added
+    assert roles.count("reference") == (3 if "target" in shot else 2)
+    (remark,) = [r for r in outcome.result.remarks if r.startswith(f"{shot} had been stored")]
+    assert "it was taken again" in remark
 
 
 def test_with_an_operator_only_what_is_missing_needs_a_hand(lab, recipe, by_hand, tmp_path):
