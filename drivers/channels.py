@@ -24,7 +24,7 @@ MAXIMUM_COUNT_READ = 0x3FFF0006
 """VI_SUCCESS_MAX_CNT (VPP-4.3, table of completion codes): the answer goes on."""
 
 _TEXT_PIECE = 1 << 16
-_BLOCK_PIECE = 1 << 20  # larger costs page faults, smaller costs calls (drivers/README.md)
+_BLOCK_PIECE = 1 << 18  # larger leaves the cache between two copies, smaller costs calls
 _STREAM_PIECE = 1 << 16
 
 

@@ -58,12 +58,13 @@ def exactly(client: socket.socket, count: int) -> bytes:
 
 
 class Served:
-    """Answers of any size, made once."""
+    """Answers of any size, made once; what was set is told again."""
 
     def __init__(self) -> None:
         noise = np.random.default_rng(1).integers(2, 255, 1 << 20, dtype=np.uint8).tobytes()
         self.noise = noise * (max(SIZES.values()) // len(noise) + 1)
         self.size = 0
+        self.settings: dict[str, str] = {}
 
     def answer(self, message: str) -> list[bytes | memoryview] | None:
         if message.startswith("SIZE "):
@@ -72,6 +73,11 @@ class Served:
             return [b"0,0,%d,1,1e-9,0,0,0.01,0,128\n" % self.size]
         elif message.endswith("DATA?"):
             return [b"#9%09d" % self.size, memoryview(self.noise)[: self.size], b"\n"]
+        elif message.endswith("?"):
+            return [self.settings[message[:-1]].encode() + b"\n"]
+        else:
+            header, _, value = message.partition(" ")
+            self.settings[header] = value
         return None
 
 
