@@ -94,7 +94,7 @@ LINES: Mapping[str, Line | None] = {
     "step_started": _step,
     "caution": None,  # shown as a caution, not as a line
     "gate_waiting": None,  # the gate itself asks
-    "gate_confirmed": lambda d: f"condition {d['condition']} confirmed by {d['by']}",
+    "gate_confirmed": None,  # said with the condition that is set then
     "condition_set": lambda d: f"condition {d['condition']} set by {d['by']}",
     "continuity_measured": _continuity,
     "range_tried": None,

@@ -35,7 +35,6 @@ SAMPLES = {
     },
     "finding": {"level": "warning", "subject": "probe", "text": "calibration expired"},
     "instrument_identified": {"role": "scope", "resource": "TCPIP::x", "idn": "A,B,C,D"},
-    "gate_confirmed": {"condition": "bare", "by": "ada", "at": "2026-11-25T12:00:00.000+00:00"},
     "condition_set": {"condition": "bare", "by": "relay", "closed": [101]},
     "continuity_measured": {"condition": "choke", "ohms": 0.0143, "limit": 0.1, "passed": True},
     "range_chosen": {
