@@ -279,6 +279,8 @@ def _fraction(lowest_open: bool, highest_open: bool) -> _Reader:
             value = parse_quantity(written, "%")
         else:
             value = float(written)
+            if 1 < value <= 100:
+                raise ValueError(f"{written} has no unit; for percent write '{value:g} %'")
         low = value > 0 if lowest_open else value >= 0
         high = value < 1 if highest_open else value <= 1
         if not (low and high):
