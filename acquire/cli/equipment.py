@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from typing import TYPE_CHECKING
 
 from acquire.quantities import format_quantity
@@ -29,11 +30,19 @@ def equipment_of(run: RunFile) -> list[Row]:
 
 def _instruments(run: RunFile) -> Iterator[Row]:
     for record in run.instruments:
-        yield record.role, f"{record.idn}; {_calibration(record.calibration_due)}"
+        yield record.role, f"{record.idn}; {calibration(record.calibration_due, _day(run))}"
 
 
-def _calibration(due: object) -> str:
-    return f"calibration due {due}" if due else "no calibration date given"
+def _day(run: RunFile) -> date:
+    return run.header.started.date()
+
+
+def calibration(due: date | str | None, day: date) -> str:
+    """Say until when something is calibrated, and whether that was over on the day of the run."""
+    if due is None:
+        return "no calibration date given"
+    last = date.fromisoformat(due) if isinstance(due, str) else due
+    return f"calibration due {last}" if day <= last else f"CALIBRATION ENDED {last}, before the run"
 
 
 def _inputs(run: RunFile) -> Iterator[Row]:
@@ -46,7 +55,7 @@ def _inputs(run: RunFile) -> Iterator[Row]:
         if channel.probe in texts:
             name = channel.probe
             probe = parse_probe(texts[name], name, table_text=texts.get(f"{name}.csv")).probe
-            told += _probe(probe)
+            told += [*_probe(probe), calibration(probe.calibration_due, _day(run))]
         yield quantity, "; ".join(told)
 
 
@@ -66,7 +75,6 @@ def _probe(probe: Probe) -> Iterator[str]:
         yield f"transfer over frequency from {probe.table}"
     uncertainty = format_quantity(probe.uncertainty, "%")
     yield f"uncertainty {uncertainty} (k = {probe.coverage_factor:g})"
-    yield _calibration(probe.calibration_due)
 
 
 def _records(run: RunFile) -> Iterator[Row]:
