@@ -1,4 +1,4 @@
-"""One connection to one instrument; with `drivers.sockets` the only file that knows pyvisa.
+"""One connection to one instrument, over whatever session `drivers.visa` opens.
 
 The rules of this file:
 
@@ -13,9 +13,7 @@ The rules of this file:
 from __future__ import annotations
 
 import contextlib
-import functools
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -24,18 +22,15 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-import pyvisa
-from pyvisa.constants import StatusCode
 
-from drivers import scpi, sockets
-from drivers.channels import Channel, MessageChannel, SocketChannel, StreamChannel
-from drivers.errors import AnswerError, DriverError, LinkLostError, RequestError, TimedOutError
+from drivers import blocks, scpi, sockets, visa
+from drivers.channels import Channel, MessageChannel
+from drivers.errors import AnswerError, DriverError, LinkLostError, TimedOutError
 from drivers.translation import translate, translate_opening
 from drivers.watchdog import OverdueError, Watchdog
 
 _LOG = logging.getLogger(__name__)
 _LINE_LIMIT = 1 << 20
-_PIECE = 1 << 20  # bytes; larger costs page faults, smaller costs calls (drivers/README.md)
 _GRACE = 0.2  # seconds that a VISA session may take beyond the deadline to report its own error
 
 Bytes = npt.NDArray[np.uint8]
@@ -60,8 +55,7 @@ class LinkPolicy:
     reconnects : how often ``reopen`` tries.
     reconnect_wait : before the second try; it doubles with each further one. [s]
     minimum_rate : a transfer of n bytes may take n / minimum_rate longer. [bytes/s]
-    backend : the VISA implementation, as pyvisa names it; empty = the environment's
-        ``PYVISA_LIBRARY`` where set, else pyvisa-py.
+    backend : the VISA library to use, as for `drivers.visa.opened`.
     """
 
     timeout: float = 5.0
@@ -70,14 +64,6 @@ class LinkPolicy:
     reconnect_wait: float = 0.5
     minimum_rate: float = 200e3
     backend: str = ""
-
-
-@functools.cache
-def _manager(backend: str) -> Any:
-    """Return the process's one resource manager of a backend; it stays open until exit."""
-    if backend == "@py":
-        sockets.register()
-    return pyvisa.ResourceManager(backend)
 
 
 class Link:
@@ -131,56 +117,35 @@ class Link:
         with self._guarded(""):
             self._watchdog = Watchdog(f"floorshot-{self.name}")
             self._visa = self._watchdog.call(
-                self._open_resource,
+                lambda: visa.opened(self.resource, self.policy.backend, self.policy.open_timeout),
                 self.policy.open_timeout + _GRACE,
-                _discard,
+                visa.discard,
                 sockets.close_left_open,
             )
             self._library = self._visa.visalib
-            self._quiet.enter_context(self._visa.ignore_warning(StatusCode.success_max_count_read))
+            self._quiet.enter_context(visa.without_count_warning(self._visa))
             self._visa_timeout = -1.0
-            self._channel = self._choose_channel()
+            self._channel = visa.channel(self._visa, self.resource)
             if not self._channel.needs_watchdog:
                 self._watchdog.stop()
                 self._watchdog = None
         self._dirty = ""
 
-    def _open_resource(self) -> Any:
-        backend = self.policy.backend or os.environ.get("PYVISA_LIBRARY", "@py")
-        manager = _manager(backend)
-        visa = manager.open_resource(
-            self.resource, open_timeout=round(self.policy.open_timeout * 1000)
-        )
-        if not isinstance(visa, pyvisa.resources.MessageBasedResource):
-            visa.close()
-            raise RequestError("this kind of resource exchanges no messages")
-        return visa
-
-    def _choose_channel(self) -> Channel:
-        session = getattr(self._library, "sessions", {}).get(self._visa.session)
-        if isinstance(session, sockets.DeadlineSocketSession):
-            return SocketChannel(session)
-        stream = self._visa.resource_class == "SOCKET" or self.resource.upper().startswith("ASRL")
-        if stream:
-            self._visa.read_termination = None
-            return StreamChannel(self._library, self._visa.session)
-        return MessageChannel(self._library, self._visa.session)
-
     def close(self) -> None:
         """Disconnect; never raises, may be called twice, may be called while another call hangs."""
-        visa, library, watchdog = self._visa, self._library, self._watchdog
+        opened, library, watchdog = self._visa, self._library, self._watchdog
         self._visa = self._library = self._channel = self._watchdog = None
         self._dirty = self._dirty or "it was closed"
-        if visa is None:
+        if opened is None:
             if watchdog is not None:
                 watchdog.stop()
             return
         with contextlib.suppress(Exception):
             self._quiet.close()
-        session, handle = _session_of(visa, library)
+        session, handle = visa.session_of(opened, library)
         closer = watchdog or Watchdog(f"floorshot-{self.name}-close")
         try:
-            closer.call(visa.close, self.policy.timeout)
+            closer.call(opened.close, self.policy.timeout)
         except Exception as error:  # noqa: BLE001 - a connection that cannot be closed is dropped
             _LOG.debug("%s: closing failed: %r", self.label, error)
             sockets.break_off(session)
@@ -318,12 +283,7 @@ class Link:
         terminator: bytes = b"\n",
         timeout: float | None = None,
     ) -> Bytes:
-        """Do as ``query_block_into``, into a new array of the length that the header states.
-
-        Returns
-        -------
-        Shape (n,), uint8.
-        """
+        """Do as ``query_block_into``, into a new array of the length stated; shape (n,), uint8."""
         made: list[Bytes] = []
 
         def place(length: int) -> memoryview:
@@ -346,8 +306,8 @@ class Link:
         if self._dirty or not isinstance(self._channel, MessageChannel):
             self.reopen()
             return
-        visa = self._visa
-        self._exchange("the device clear", lambda _channel, _deadline: visa.clear(), None)
+        opened = self._visa
+        self._exchange("the device clear", lambda _channel, _deadline: opened.clear(), None)
 
     # -- inside ----------------------------------------------------------------------------------
     def _send(self, channel: Channel, command: str, deadline: float) -> None:
@@ -373,22 +333,13 @@ class Link:
 
         def exchange(channel: Channel, deadline: float) -> int:
             self._send(channel, command, deadline)
-            digits = scpi.block_digits(_skip_prefix(channel, prefix, deadline))
-            length = scpi.block_length(_take(channel, digits, deadline), limit)
+            length = blocks.stated_length(channel, prefix, limit, deadline)
             view = place(length)[:length]
             patience = timeout + length / self.policy.minimum_rate
             if watchdog is not None:
                 watchdog.prolong(patience + _GRACE)
             deadline = time.monotonic() + patience
-            for first in range(0, length, _PIECE):
-                piece = view[first : first + _PIECE]
-                try:
-                    channel.read_into(piece, deadline)
-                except EOFError:
-                    raise AnswerError(
-                        f"the data block ended before its stated length of {length} bytes"
-                    ) from None
-                arrived(piece)
+            blocks.fill(channel, view, deadline, arrived)
             channel.end(terminator, deadline)
             self._log("in", length)
             return length
@@ -426,7 +377,7 @@ class Link:
         try:
             yield
         except Exception as error:
-            session, _ = _session_of(self._visa, self._library)
+            session, _ = visa.session_of(self._visa, self._library)
             if doing:
                 left = sockets.peer_left(session)
                 translated = translate(error, doing, self.label, peer_left=left)
@@ -442,40 +393,3 @@ class Link:
         except BaseException:  # an interrupt in mid-exchange leaves half an answer behind
             self._dirty = f"{doing} was interrupted"
             raise
-
-
-# -- helpers ---------------------------------------------------------------------------------------
-def _take(channel: Channel, count: int, deadline: float) -> bytes:
-    taken = bytearray(count)
-    channel.read_into(memoryview(taken), deadline)
-    return bytes(taken)
-
-
-def _skip_prefix(channel: Channel, prefix: int, deadline: float) -> bytes:
-    """Return the ``#`` that opens a block and the byte after it, skipping a header before them."""
-    first = _take(channel, 1, deadline)
-    skipped = b""
-    while first != b"#" and len(skipped) < prefix:
-        skipped += first
-        first = _take(channel, 1, deadline)
-    if first != b"#":
-        raise AnswerError(
-            f"expected a data block that opens with '#', got {scpi.shown(skipped + first)}"
-        )
-    return first + _take(channel, 1, deadline)
-
-
-def _discard(visa: Any) -> None:
-    """Close a resource that opened after nobody waited for it any more."""
-    with contextlib.suppress(Exception):
-        visa.close()
-
-
-def _session_of(visa: Any, library: Any) -> tuple[Any, Any]:
-    """Return pyvisa-py's session object behind a resource, and its handle; None where unknown."""
-    try:
-        handle = visa.session
-    except Exception:  # noqa: BLE001 - a closed or absent resource has none
-        return None, None
-    sessions = getattr(library, "sessions", None)
-    return (sessions.get(handle) if isinstance(sessions, dict) else None), handle

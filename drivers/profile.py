@@ -7,6 +7,7 @@ reports something else, the report wins.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -59,3 +60,13 @@ class ScopeProfile:
     def range_at_least(self, volts: float) -> float | None:
         """Return the smallest full-scale range that is not below ``volts``, or None. [V]"""
         return next((r for r in self.vertical_ranges if r >= volts * (1 - 1e-9)), None)
+
+    def record_length_for(self, samples: float) -> int:
+        """Return the smallest record length that holds so many samples.
+
+        Where none does, the longest: what is read back then falls short and is refused.
+        """
+        if not self.record_lengths:
+            return min(math.ceil(samples), self.maximum_record_length)
+        enough = (n for n in sorted(self.record_lengths) if n >= samples * (1 - 1e-9))
+        return next(enough, max(self.record_lengths))

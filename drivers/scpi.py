@@ -251,3 +251,9 @@ def event_list(answer: str) -> tuple[InstrumentError, ...]:
     pairs = zip(fields[::2], fields[1::2], strict=True)
     entries = (InstrumentError(integer(code), unquoted(text)) for code, text in pairs)
     return tuple(entry for entry in entries if entry.code not in {0, 1})
+
+
+def step_125(value: float) -> float:
+    """Return the smallest of 1, 2, 5 times a power of ten that is not below ``value``."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next(m * decade for m in (1, 2, 5, 10) if m * decade >= value * (1 - 1e-9))

@@ -22,11 +22,11 @@ from drivers.errors import (
     ComplaintError,
     DriverError,
     InstrumentError,
-    RequestError,
 )
 from drivers.instrument import drain, recover
 from drivers.link import Bytes, Link
 from drivers.profile import ScopeProfile
+from drivers.refusals import Refusals
 from drivers.scope import (
     AcquisitionRequest,
     AcquisitionState,
@@ -45,7 +45,7 @@ _LENGTH_ROOM = 0.02  # relative; some families add points at the end, or round t
 _SHORTFALL = 1e-3  # relative; readbacks are rounded to three or four digits
 
 
-class ScpiScope(Scope):
+class ScpiScope(Refusals, Scope):
     """Base of the dialects. It holds the link; only the owner thread may call it."""
 
     #: Every query whose answer belongs in the run file; ``{n}`` stands for each input in use.
@@ -56,8 +56,7 @@ class ScpiScope(Scope):
     COUNTS_WHILE_RUNNING: ClassVar[bool] = False
     #: What forces a trigger, unless `FREE_SWEEP` does it.
     FORCE: ClassVar[str] = ":TRIGger:FORCe"
-    #: Header and words of a sweep that needs no trigger, and of the normal one; where there is no
-    #: word that forces a trigger, or none that is known.
+    #: Header and words of a free sweep and of the normal one, where no word that forces is known.
     FREE_SWEEP: ClassVar[tuple[str, str, str] | None] = None
     RESET_TIME: ClassVar[float] = 15.0  # seconds that *RST may take
 
@@ -182,53 +181,6 @@ class ScpiScope(Scope):
             )
         return trace
 
-    def refuse(self, message: str) -> RequestError:
-        """Return the error that says that this instrument cannot do what was asked."""
-        return RequestError(message, instrument=self.link.label)
-
-    def check_channel(self, wanted: ChannelSettings) -> None:
-        """Refuse what the profile rules out; above all 50 ohm where it does not exist."""
-        self.check_channel_number(wanted.channel)
-        if not any(math.isclose(wanted.input_impedance, z) for z in self.profile.input_impedances):
-            known = ", ".join(f"{z:g}" for z in self.profile.input_impedances)
-            raise self.refuse(
-                f"channel {wanted.channel}: an input impedance of {wanted.input_impedance:g} ohm "
-                f"was asked for; the profile {self.profile.name} knows {known} ohm"
-            )
-        if not (wanted.vertical_range > 0 and math.isfinite(wanted.vertical_range)):
-            raise self.refuse(
-                f"channel {wanted.channel}: a vertical range of {wanted.vertical_range:g} V "
-                "was asked for; it must be above zero"
-            )
-
-    def check_bandwidth_limit(self, wanted: ChannelSettings, only: float) -> bool:
-        """Return whether the one limit that a family has was asked for; refuse any other. [Hz]"""
-        limit = wanted.bandwidth_limit
-        if limit is None:
-            return False
-        if not 0.9 * only <= limit <= 1.3 * only:
-            raise self.refuse(
-                f"channel {wanted.channel}: a bandwidth limit of {limit:g} Hz was asked for; "
-                f"this family has {only:g} Hz or none"
-            )
-        return True
-
-    def check_channel_number(self, channel: int) -> None:
-        """Refuse an input that the model does not have."""
-        if not 1 <= channel <= self.profile.channels:
-            raise self.refuse(
-                f"channel {channel} was asked for; the profile {self.profile.name} has "
-                f"1 to {self.profile.channels}"
-            )
-
-    def check_segments(self, wanted: AcquisitionRequest) -> None:
-        """Refuse more segments than one arming can take, or fewer than one."""
-        if not 1 <= wanted.segments <= self.profile.maximum_segments:
-            raise self.refuse(
-                f"{wanted.segments} segments in one arming were asked for; the profile "
-                f"{self.profile.name} allows 1 to {self.profile.maximum_segments}"
-            )
-
     def check_acquisition(self, wanted: AcquisitionRequest, got: AcquisitionState) -> None:
         """Refuse when what was read back falls short of the request."""
         if got.sample_rate < wanted.minimum_sample_rate * (1 - _SHORTFALL):
@@ -247,25 +199,10 @@ class ScpiScope(Scope):
         self._segments = got.segments
         self._record_time = got.time_per_record
 
-    def record_length_for(self, samples: float) -> int:
-        """Return the smallest record length of the profile that holds so many samples.
-
-        Where none does, the longest: what is read back then falls short and is refused.
-        """
-        lengths = self.profile.record_lengths
-        if not lengths:
-            return min(math.ceil(samples), self.profile.maximum_record_length)
-        return next((n for n in sorted(lengths) if n >= samples * (1 - 1e-9)), max(lengths))
-
     def enable(self, got: ChannelSettings) -> ChannelSettings:
         """Remember whether an input is in use, and return what was read back of it."""
         (self._enabled.add if got.enabled else self._enabled.discard)(got.channel)
         return got
-
-    @property
-    def impedance_is_fixed(self) -> bool:
-        """Whether the model has one input impedance only, and so no command for it."""
-        return len(self.profile.input_impedances) == 1
 
     def set_at_least(
         self,
@@ -274,27 +211,16 @@ class ScpiScope(Scope):
         query: str,
         parse: Callable[[str], float] = scpi.number,
     ) -> float:
-        """Set a value with ``write`` (``{}`` stands for it); if it reads back short, step up.
+        """Set a value with ``write`` (``{}`` stands for it), step up if it reads back short.
 
-        Returns
-        -------
-        What was read back last.
+        Return what was read back last.
         """
         self.link.write(write.format(f"{wanted:.6E}"))
         got = self.link.ask(query, parse)
         if got < wanted * (1 - _SHORTFALL):
-            self.link.write(write.format(f"{step_125(wanted):.6E}"))
+            self.link.write(write.format(f"{scpi.step_125(wanted):.6E}"))
             got = self.link.ask(query, parse)
         return got
-
-    def check_normal_sweep(self, normal: bool, answer: str) -> None:
-        """Refuse to go on where the sweep did not become normal: a record could lie."""
-        if not normal:
-            raise AnswerError(
-                f"the trigger sweep reads back as {answer!r} after NORMal was set; with an "
-                "automatic sweep a record without an event would look valid",
-                instrument=self.link.label,
-            )
 
     # -- one arming ------------------------------------------------------------------------------
     def initiate(self) -> ArmInfo:
@@ -420,14 +346,6 @@ class ScpiScope(Scope):
         """Ask for the number of segments that the last arming took."""
         raise NotImplementedError
 
-    def check_segment(self, segment: int) -> None:
-        """Refuse a segment that one arming cannot have taken."""
-        if not 0 <= segment < self._segments:
-            raise self.refuse(
-                f"segment {segment} was asked for; one arming takes segments 0 to "
-                f"{self._segments - 1}"
-            )
-
     def trigger_times(self) -> TriggerTimes:
         """Return the time stamps of the segments; one record alone needs none."""
         if self._segments == 1:
@@ -466,16 +384,6 @@ class ScpiScope(Scope):
         """Ask for the segments' time stamps."""
         raise NotImplementedError
 
-    @contextlib.contextmanager
-    def naming_the_instrument(self) -> Iterator[None]:
-        """Add the instrument to errors that pure functions raise."""
-        try:
-            yield
-        except DriverError as error:
-            if error.instrument:
-                raise
-            raise type(error)(error.message, instrument=self.link.label) from error
-
 
 # -- helpers ---------------------------------------------------------------------------------------
 def poll(condition: Callable[[], bool], timeout: float) -> bool:
@@ -488,9 +396,3 @@ def poll(condition: Callable[[], bool], timeout: float) -> bool:
         time.sleep(pause)
         pause = min(pause * 1.5, _LONGEST_PAUSE)
     return True
-
-
-def step_125(value: float) -> float:
-    """Return the smallest of 1, 2, 5 times a power of ten that is not below ``value``."""
-    decade = 10.0 ** math.floor(math.log10(value))
-    return next(m * decade for m in (1, 2, 5, 10) if m * decade >= value * (1 - 1e-9))

@@ -225,7 +225,7 @@ class LeCroy(ShortHeaderScope):
                 scpi.suffixed_number,
             )
             span = scale * _DIVISIONS
-            length = self.record_length_for(span * wanted.minimum_sample_rate)
+            length = self.profile.record_length_for(span * wanted.minimum_sample_rate)
             self.set_all(
                 f"MSIZ {length}", f"TRDL {delay_words(wanted.acquisition_start_time, span)}"
             )

@@ -219,7 +219,7 @@ class Rigol(ScpiScope):
         """Return a memory depth that holds so many samples; inputs in use share the memory."""
         in_use = len(self._enabled)
         share = 1 if in_use <= 1 else 2 if in_use == 2 else 4
-        return self.record_length_for(samples * share) // share
+        return self.profile.record_length_for(samples * share) // share
 
     def _set_frames(self, segments: int) -> None:
         if self.profile.maximum_segments == 1:

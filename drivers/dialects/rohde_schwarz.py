@@ -149,7 +149,7 @@ class RohdeSchwarz(ScpiScope):
                 wanted.time_per_record / divisions, "TIMebase:SCALe {}", "TIMebase:SCALe?"
             )
             span = scale * divisions
-            length = self.record_length_for(span * wanted.minimum_sample_rate)
+            length = self.profile.record_length_for(span * wanted.minimum_sample_rate)
             self.set_all(
                 f"TIMebase:POSition {wanted.acquisition_start_time + span / 2:.9E}",
                 "ACQuire:POINts:AUTomatic OFF",

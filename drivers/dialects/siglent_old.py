@@ -104,7 +104,7 @@ class SiglentOld(ShortHeaderScope):
                 wanted.time_per_record / divisions, "TDIV {}", "TDIV?", scpi.suffixed_number
             )
             middle = wanted.acquisition_start_time + scale * divisions / 2
-            length = self.record_length_for(scale * divisions * wanted.minimum_sample_rate)
+            length = self.profile.record_length_for(scale * divisions * wanted.minimum_sample_rate)
             self.set_all(f"TRDL {middle:.9E}", f"MSIZ {memory_word(length)}")
             got = self._acquisition()
         self.check_acquisition(wanted, got)

@@ -209,7 +209,7 @@ class Tektronix(ScpiScope):
             scale = self.set_at_least(
                 wanted.time_per_record / _DIVISIONS, "HORizontal:SCAle {}", "HORizontal:SCAle?"
             )
-            length = self.record_length_for(scale * _DIVISIONS * wanted.minimum_sample_rate)
+            length = self.profile.record_length_for(scale * _DIVISIONS * wanted.minimum_sample_rate)
             self.link.write(f"HORizontal:RECOrdlength {length}")
             self._set_frames(wanted.segments)
             self._place(wanted.acquisition_start_time)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from drivers.profile import ScopeProfile
@@ -16,3 +18,18 @@ PROFILE = ScopeProfile(
 )
 def test_range_at_least(volts, range_):
     assert PROFILE.range_at_least(volts) == range_
+
+
+@pytest.mark.parametrize(
+    ("lengths", "samples", "length"),
+    [
+        ((), 12.3, 13),
+        ((), 5000.0, 1000),  # the longest; what is read back falls short and is refused
+        ((500, 100, 1000), 100.0, 100),
+        ((500, 100, 1000), 101.0, 500),
+        ((500, 100, 1000), 5000.0, 1000),
+    ],
+)
+def test_record_length_for(lengths, samples, length):
+    profile = dataclasses.replace(PROFILE, record_lengths=lengths)
+    assert profile.record_length_for(samples) == length

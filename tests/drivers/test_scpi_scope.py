@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.scpi_scope import poll, step_125
+from drivers.scpi import step_125
+from drivers.scpi_scope import poll
 
 
 @pytest.mark.parametrize(

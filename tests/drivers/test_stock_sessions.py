@@ -15,10 +15,10 @@ from pyvisa.constants import InterfaceType
 from pyvisa_py.sessions import Session
 from pyvisa_py.tcpip import TCPIPSocketSession
 
-from drivers import sockets
+from drivers import sockets, visa
 from drivers.channels import StreamChannel
 from drivers.errors import LinkLostError, RequestError, TimedOutError
-from drivers.link import Link, LinkPolicy, _manager
+from drivers.link import Link, LinkPolicy
 
 PATIENCE = 8.0
 
@@ -27,7 +27,7 @@ PATIENCE = 8.0
 def stock(caplog):
     """Put pyvisa-py's own class back for one test."""
     begun = time.monotonic()
-    _manager("@py")  # it registers our class when it is first made
+    visa.manager("@py")  # it registers our class when it is first made
     with caplog.at_level(logging.CRITICAL, "pyvisa"):
         Session.register(InterfaceType.tcpip, "SOCKET")(TCPIPSocketSession)
         yield

@@ -33,7 +33,7 @@ def test_closed_path(ohmmeter, bench):
 
 def test_open_path_is_infinite(ohmmeter, bench):
     """SCPI-99 volume 1, 7.2.1.4: overload is reported as 9.9E37."""
-    bench.circuit.set_condition("open_circuit")
+    bench.circuit.set_condition("open_lead")
     assert ohmmeter.resistance_4_wire() == math.inf
 
 
