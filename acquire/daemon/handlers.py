@@ -91,7 +91,8 @@ async def health(api: Api, _request: Request) -> Response:
 
 def _health(queue: Queue) -> Health:
     beat = queue.last_beat()
-    age = None if beat is None else max(0.0, queue.clock() - beat[1])
+    # a beat from the future is one from before the clock was set back: as old as it is far off
+    age = None if beat is None else abs(queue.clock() - beat[1])
     return Health(
         status="acting" if age is not None and age <= SIGN_OF_LIFE else "not acting",
         software=software(),

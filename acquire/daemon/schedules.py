@@ -176,8 +176,15 @@ def _skip(queue: Queue, due: Schedule, count: int, why: str) -> None:
 
 
 def clock_stepped(queue: Queue, step: float) -> None:
-    """Move the ``every`` schedules with a stepped clock, and tell of the step. [s]"""
+    """Move what counts real time with a stepped clock, and tell of the step. [s]
+
+    That are ``every`` schedules, and runs that were put off for a while.
+    """
     with queue.change():
+        queue.db.execute(
+            "UPDATE run SET not_before = not_before + ? WHERE state = 'queued' AND not_before > 0",
+            (step,),
+        )
         for one in active(queue):
             if one.next_at is not None:
                 moved = when.stepped(one.as_rule, one.next_at, step)

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import time
 from pathlib import Path
 
 import pytest
@@ -344,6 +345,13 @@ def test_health_tells_whether_anyone_acts(ask, queue):
     assert (silent.status, silent.json["status"]) == (503, "not acting")
     assert (alive.status, alive.json["status"]) == (200, "acting")
     assert alive.json["pid"] == os.getpid()
+
+
+def test_a_clock_set_back_does_not_make_a_dead_daemon_live(ask, queue):
+    queue.clock = lambda: time.time() + 3600
+    queue.beat()
+
+    assert ask("GET", f"{BASE}/health").json["status"] == "not acting"
 
 
 def test_benches_say_what_they_are_busy_with(ask, queue, recipe_text):

@@ -95,6 +95,17 @@ def test_a_clock_step_of_an_hour_neither_runs_early_nor_makes_up(queue, clock):
     assert skipped(queue) == []
 
 
+def test_a_clock_step_moves_a_run_that_was_put_off(queue, clock):
+    run = queue.submit(WANTED)
+    queue.claim(["tunnel"])
+    queue.postpone(run.id, 30.0, "in use by another run")
+    clock.now -= 3600
+    schedules.clock_stepped(queue, -3600.0)
+    assert queue.claim(["tunnel"]) is None
+    clock.now += 31
+    assert queue.claim(["tunnel"]).id == run.id
+
+
 def test_a_full_queue_skips_and_says_so(tmp_path, clock):
     queue = Queue(tmp_path / "full.sqlite", clock=clock, capacity=1)
     queue.submit(WANTED)
