@@ -79,6 +79,25 @@ def format_db(db: float | None, interval: tuple[float | None, float | None] = (N
     return f"{_text(db, place)} dB ({ends})"
 
 
+def format_span(low: float | None, high: float | None, unit: str) -> str:
+    """Return limits of a level such as ``94.1 to 96.3 mA``, rounded outwards; None = unbounded."""
+    ends = [end for end in (low, high) if end is not None]
+    if not ends:
+        return NOTHING
+    power = _prefix(max(map(abs, ends)))
+    scaled = [end * 10.0**-power for end in ends]
+    shown = f"{PREFIXES[power]}{unit}"
+    if low is None or high is None:
+        size = abs(scaled[0])
+        place = last_place(size, DIGITS_WITHOUT_UNCERTAINTY) if size else 0
+        word = "at most" if low is None else "at least"
+        return f"{word} {_directed(scaled[0], place, down=high is None)} {shown}"
+    width = scaled[1] - scaled[0]
+    place = last_place(width / 4 if width > 0 else max(map(abs, scaled)) or 1.0)
+    first = _directed(scaled[0], place, down=True)
+    return f"{first} to {_directed(scaled[1], place, down=False)} {shown}"
+
+
 def _prefix(size: float) -> int:
     if size <= 0:
         return 0

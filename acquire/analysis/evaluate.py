@@ -83,14 +83,23 @@ def _delays(captures: Sequence[Capture], choices: Choices) -> tuple[dict[str, Fl
     used = [a for a in found.values() if a.used]
     if not used:
         return {}, []
-    jitter = max(a.jitter for a in used)
     return (
         {shot: a.delays for shot, a in found.items() if a.used},
         [
             f"records of {len(used)} of {len(found)} shots were aligned on "
-            f"{choices.trigger_quantity} (jitter up to {jitter:.2g} samples)"
+            f"{choices.trigger_quantity}: {_moved(used)}"
         ],
     )
+
+
+def _moved(used: Sequence[Alignment]) -> str:
+    """Say how far records were moved: within their shots, and whole shots."""
+    jitter = max(a.jitter for a in used)
+    apart = max(abs(float(a.delays.mean())) for a in used)
+    texts = [f"whole shots lay up to {apart:.2g} samples from the first"] if apart else []
+    if jitter:
+        texts.insert(0, f"within a shot they scattered by {jitter:.2g} samples or less")
+    return ", ".join(texts)
 
 
 def _is_monitor(captures: Sequence[Capture]) -> bool:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from acquire.analysis.digits import format_db, format_span
 from acquire.analysis.inputs import Limit
-from acquire.analysis.results import ConditionResult, LimitVerdict, Verdict
+from acquire.analysis.results import Attenuation, ConditionResult, LimitVerdict, Verdict
 
 Interval = tuple[float | None, float | None]
 
@@ -48,7 +49,7 @@ def judge(limit: Limit, results: Sequence[ConditionResult]) -> LimitVerdict:
         )
     if limit.attenuation_at_least is not None:
         verdict = decide(found.attenuation.interval_db, limit.attenuation_at_least)
-        what = _span(found.attenuation.interval_db, "dB")
+        what = _attenuation(found.attenuation)
         return LimitVerdict(
             limit, verdict, f"attenuation {what} against at least {limit.attenuation_at_least:g} dB"
         )
@@ -58,7 +59,7 @@ def judge(limit: Limit, results: Sequence[ConditionResult]) -> LimitVerdict:
         (None if high is None else -high, None if low is None else -low), -limit.residual_at_most
     )
     unit = found.corrected.unit
-    what = _span(found.corrected_interval, unit)
+    what = "unknown" if low is None and high is None else format_span(low, high, unit)
     return LimitVerdict(
         limit, verdict, f"residual {what} against at most {limit.residual_at_most:g} {unit}"
     )
@@ -74,12 +75,11 @@ def overall(verdicts: Sequence[LimitVerdict]) -> Verdict | None:
     return "undecided" if "undecided" in seen else "pass"
 
 
-def _span(interval: Interval, unit: str) -> str:
-    low, high = interval
+def _attenuation(found: Attenuation) -> str:
+    """Return value and interval as they stand in every other place."""
+    low, high = found.interval_db
     if low is None and high is None:
         return "unknown"
-    if high is None:
-        return f"at least {low:.4g} {unit}"
-    if low is None:
-        return f"at most {high:.4g} {unit}"
-    return f"{low:.4g} to {high:.4g} {unit}"
+    if found.db is None or low is None or high is None:
+        return f"at most {high:.2f} dB" if low is None else format_db(None, (low, high))
+    return format_db(found.db, (low, high))

@@ -395,7 +395,9 @@ class Laboratory:
         dialect = DIALECTS[self._count % len(DIALECTS)]
         if dialect not in self._unbroken:
             with self._fresh(dialect, f"unbroken_{dialect}") as unbroken:
-                assert unbroken.start().ended() in DONE
+                process = unbroken.start()
+                code = process.ended()
+                assert code in DONE, process.told()
                 self._unbroken[dialect] = unbroken.whole()
         self._count += 1
         with self._fresh(dialect, str(self._count)) as station:

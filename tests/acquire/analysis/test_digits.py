@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.analysis.digits import format_db, format_level, last_place, rounded_pair
+from acquire.analysis.digits import (
+    format_db,
+    format_level,
+    format_span,
+    last_place,
+    rounded_pair,
+)
 from acquire.analysis.results import Level
 
 
@@ -46,6 +52,23 @@ def test_levels(value, u, text):
 )
 def test_decibels(db, interval, text):
     assert format_db(db, interval) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.09411, 0.09629, "94.11 to 96.29 mA"),
+        (0.9, 1.1, "0.900 to 1.100 A"),
+        (0.0, 0.00312, "0.00 to 3.12 mA"),
+        (None, 0.00123449, "at most 1.235 mA"),
+        (2.00049, None, "at least 2.000 A"),
+        (None, None, "–"),
+        (0.5, 0.5, "500 to 500 mA"),
+        (0.0, 0.0, "0.0 to 0.0 A"),
+    ],
+)
+def test_limits_of_a_level_are_rounded_outwards(low, high, text):
+    assert format_span(low, high, "A") == text
 
 
 def test_pairs_match_in_their_last_digit():

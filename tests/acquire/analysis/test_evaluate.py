@@ -212,7 +212,9 @@ def test_trigger_jitter_is_removed_on_the_trigger_quantity(run, make_capture, ri
         captures.append(make_capture(watch, capture.role, capture.order, quantity="source_voltage"))
     base = Choices(measures=("rms",), trigger_quantity="source_voltage")
     aligned, plain = (evaluate(captures, replace(base, align=a)) for a in (True, False))
-    assert any("were aligned on source_voltage" in r for r in aligned.remarks)
+    (remark,) = [r for r in aligned.remarks if "were aligned on source_voltage" in r]
+    assert "within a shot they scattered by 1" in remark  # two samples to either side, evenly
+    assert "whole shots lay up to 0." in remark
     assert any("no attenuation of its own" in r for r in aligned.remarks)
     assert {r.quantity for r in aligned.results} == {"lead_current"}
     truth = only(evaluate(run, base)).corrected.value

@@ -41,6 +41,20 @@ def test_a_residual_limit(at_most, verdict):
     assert "A" in found.reason
 
 
+@pytest.mark.parametrize(
+    ("db", "interval", "words"),
+    [
+        (30.0, (29.004, 31.0), "attenuation 30.00 dB (29.00 to 31.00) against at least 20 dB"),
+        (None, (29.06, None), "attenuation at least 29.0 dB against at least 20 dB"),
+        (None, (None, None), "attenuation unknown against at least 20 dB"),
+    ],
+)
+def test_a_reason_has_the_very_digits_of_the_result(db, interval, words):
+    shown = replace(RESULT.attenuation, db=db, interval_db=interval)
+    limit = Limit("choke", "i", "rms", attenuation_at_least=20.0)
+    assert judge(limit, [replace(RESULT, attenuation=shown)]).reason == words
+
+
 def test_an_upper_bound_on_the_residual_can_pass_but_not_fail():
     bound = replace(RESULT, corrected_interval=(None, 1.1))
     assert judge(Limit("choke", "i", "rms", residual_at_most=1.2), [bound]).verdict == "pass"
