@@ -15,7 +15,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from drivers import scpi
+from drivers import scpi, timestamps
 from drivers.decode import CodeReader
 from drivers.dialects import (
     keysight_infiniium,
@@ -252,7 +252,7 @@ READERS = {
     "number": scpi.number, "positive": scpi.positive, "integer": scpi.integer,
     "suffixed": scpi.suffixed_number, "numbers": scpi.numbers, "boolean": scpi.boolean,
     "identity": scpi.identity, "error entry": scpi.error_entry, "event list": scpi.event_list,
-    "frame times": tektronix.frame_times, "trigger source T": tektronix.trigger_source,
+    "frame times": timestamps.frame_times, "trigger source T": tektronix.trigger_source,
     "trigger source KV": keysight_infiniivision._trigger_source,
     "trigger source KI": keysight_infiniium._trigger_source,
     "trigger source R": rohde_schwarz._trigger_source, "trigger source G": rigol._trigger_source,
