@@ -10,6 +10,7 @@ import click
 
 from acquire.cli import console
 from acquire.cli.options import run_file_argument
+from acquire.cli.views_parts import to_csv
 from acquire.errors import BadInputError
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 )
 @run_file_argument
 @click.option("--json", "as_json", is_flag=True, help="Print the result document, as it is stored.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print one row a result as CSV.")
 @click.option("--events", is_flag=True, help="Print what happened, one JSON object a line.")
 @click.option(
     "--analysis",
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
     help="Which result, where there are several: 'first' (the run's own) or 'again_NN'. "
     "The latest is shown otherwise.",
 )
-def command(file: Path, as_json: bool, events: bool, analysis: str | None) -> int:
+def command(file: Path, as_json: bool, as_csv: bool, events: bool, analysis: str | None) -> int:
     """Print the result of run file FILE as tables, with the method and what it rests on.
 
     Above the tables stand run, time, site and hashes of what was run; below them the correction
@@ -45,17 +47,18 @@ def command(file: Path, as_json: bool, events: bool, analysis: str | None) -> in
     Examples:
       floorshot show runs/20261125T120000Z-ab12.h5
       floorshot show FILE --json | python -m json.tool
+      floorshot show FILE --csv > result.csv
       floorshot show FILE --events
     """
     from acquire.runfile import RunFile
 
-    if as_json and events:
-        raise click.UsageError("give --json or --events, not both")
+    if as_json + as_csv + events > 1:
+        raise click.UsageError("give one of --json, --csv and --events")
     with RunFile.open(file) as run:
         if events:
             _print_events(run)
         else:
-            _print_result(run, analysis, as_json)
+            _print_result(run, analysis, as_json=as_json, as_csv=as_csv)
     return 0
 
 
@@ -65,7 +68,7 @@ def _print_events(run: RunFile) -> None:
         console.say(json.dumps(line, ensure_ascii=False))
 
 
-def _print_result(run: RunFile, analysis: str | None, as_json: bool) -> None:
+def _print_result(run: RunFile, analysis: str | None, *, as_json: bool, as_csv: bool) -> None:
     from acquire.cli.equipment import equipment_of  # it reads probe profiles, which --help need not
 
     known = _documents(run)
@@ -74,6 +77,11 @@ def _print_result(run: RunFile, analysis: str | None, as_json: bool) -> None:
         raise BadInputError(f"{run.path}: no result '{name}'; there are {', '.join(known)}")
     if as_json:
         console.say(known[name])
+        return
+    if as_csv:
+        from acquire.cli.rows import COLUMNS, result_rows
+
+        console.say(to_csv(COLUMNS, result_rows(json.loads(known[name]))))
         return
     label = name if len(known) == 1 else f"{name} (there are {', '.join(known)})"
     console.show_result(json.loads(known[name]), label=label, equipment=equipment_of(run))

@@ -120,7 +120,7 @@ def _by_heading(results: Sequence[Document]) -> list[Document]:
 
 def _rows(results: Sequence[Document], limits: Sequence[Document], width: int) -> RenderableType:
     if width < NARROW:
-        return Group(*(_block(result, _verdict_of(result, limits)) for result in results))
+        return Group(*(_block(result, verdict_of(result, limits)) for result in results))
     return _table(results, limits, wide=width >= WIDE)
 
 
@@ -155,7 +155,7 @@ def _table(results: Sequence[Document], limits: Sequence[Document], *, wide: boo
         table.add_column(name, no_wrap=True)
     for result in results:
         cells = _wide_cells if wide else _narrow_cells
-        table.add_row(*cells(result, _verdict_of(result, limits)))
+        table.add_row(*cells(result, verdict_of(result, limits)))
     return table
 
 
@@ -195,7 +195,7 @@ def _word(word: str) -> Text:
 _SEVERITY = ("fail", "undecided", "pass")
 
 
-def _verdict_of(result: Document, limits: Sequence[Document]) -> str:
+def verdict_of(result: Document, limits: Sequence[Document]) -> str:
     """Return the worst verdict of the limits set on one result, or that there is none."""
     wanted = (result["condition"], *_heading(result))
     verdicts = [
