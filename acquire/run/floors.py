@@ -7,7 +7,7 @@ needed range, and a quantity that needs fewer stays at its last one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from acquire.runfile.records import ShotEntry
 
@@ -45,6 +45,23 @@ def sets_of_ranges(
                 ranges[quantity] = own[min(k, len(own) - 1)]
         found.append(ranges)
     return found
+
+
+def uncovered(
+    sets: Iterable[dict[str, float]], taken: Iterable[ShotEntry]
+) -> list[dict[str, float]]:
+    """Return the sets of ranges that no floor shot of the visit has yet, in order. [V]
+
+    Parameters
+    ----------
+    sets : of the visit. taken : its shots so far; one of them may have been removed by hand.
+    """
+    stored = [shot.ranges for shot in taken]
+    return [ranges for ranges in sets if not any(_alike(ranges, one) for one in stored)]
+
+
+def _alike(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
+    return one.keys() == other.keys() and all(_holds([other[q]], one[q]) for q in one)
 
 
 def _ranges(shots: Iterable[ShotEntry], quantity: str) -> list[float]:

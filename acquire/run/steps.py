@@ -133,7 +133,7 @@ class Execution:
             self.plan.quantities, self.spool.shots(), before_step=index,
             only_missing=self.plan.steps[index].only_missing,
         )  # fmt: skip
-        return sets[len(self._stored(index)) :]
+        return floors.uncovered(sets, self._stored(index))
 
     # -- conditions ------------------------------------------------------------------------------
     def _set_condition(self, index: int, step: Step) -> None:

@@ -238,6 +238,23 @@ def test_without_a_bench_profile_the_stored_one_is_used(broken, lab):
     assert resume(broken(5), openers=lab.openers).exit_code is ExitCode.OK
 
 
+def test_a_floor_that_somebody_removed_is_taken_again_at_its_own_ranges(broken, bench, lab):
+    folder = broken(6)
+    with Spool.open(folder, writable=False) as spool:
+        floors = [entry for entry in spool.shots() if entry.role == "floor"]
+    assert len(floors) == 2
+    assert floors[0].ranges != floors[1].ranges
+    (folder / "shots" / f"{floors[0].name}.h5").unlink()
+
+    outcome = resume(folder, bench=bench, openers=lab.openers)
+
+    with RunFile.open(outcome.path) as file:
+        again = [entry.ranges for entry in file.shots() if entry.role == "floor"]
+    assert again[:2] == [floors[1].ranges, floors[0].ranges]
+    leads = [ranges["lead"] for ranges in again]
+    assert sorted(leads) == sorted(set(leads))  # each range has one floor
+
+
 @pytest.mark.parametrize("shot", ["01_reference_bare", "02_target_choke"])
 def test_a_shot_that_somebody_removed_is_taken_again_and_told(broken, bench, lab, shot):
     folder = broken(4)
