@@ -42,7 +42,7 @@ def carry_out(work: Work) -> int:
 def show(outcome: RunOutcome) -> None:
     """Show how a run ended."""
     if outcome.document is not None:
-        console.show_result(outcome.document, equipment=_equipment(outcome.path))
+        console.show_result(outcome.document, equipment=equipment_in(outcome.path))
     if outcome.path is not None:
         console.say(f"\nRun file: {outcome.path}")
         console.say(f"Again:    floorshot show {shlex.quote(str(outcome.path))}")
@@ -50,11 +50,17 @@ def show(outcome: RunOutcome) -> None:
         console.complain(outcome.reason)
 
 
-def _equipment(path: Path | None) -> list[tuple[str, str]]:
+def equipment_in(path: Path | None) -> list[tuple[str, str]]:
+    """Return what was measured with, from the run file; its damage must not hide the result."""
     from acquire.cli.equipment import equipment_of
+    from acquire.errors import FloorshotError
     from acquire.runfile import RunFile
 
     if path is None:
         return []
-    with RunFile.open(path, trusted=True) as run:
-        return equipment_of(run)
+    try:
+        with RunFile.open(path, trusted=True) as run:
+            return equipment_of(run)
+    except FloorshotError as error:
+        console.complain(f"{error}; 'floorshot verify {path}' says what is damaged")
+        return []
