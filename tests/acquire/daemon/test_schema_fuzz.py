@@ -5,13 +5,14 @@ answer may be a 5xx, have an undocumented status, kind or shape, take what the d
 refuse what it allows. It runs as a command, away from pytest's warnings and our own libraries.
 
 The short form is the same every time; ``FLOORSHOT_FUZZ=100`` (requests an operation) is the long
-one.
+one; ``-s`` says how many requests there were.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -53,6 +54,9 @@ def fuzz(bench, folder, queue, serving, wait_until, recipe_text, ask_tcp):
             command, cwd=folder.root, capture_output=True, text=True, stdin=subprocess.DEVNULL
         )
         assert done.returncode == 0, f"{done.stdout}\n{done.stderr}"
+        asked = re.search(r"(\d+) generated, \1 passed", done.stdout)
+        assert asked, done.stdout
+        return int(asked[1])
 
     return run
 
@@ -61,15 +65,17 @@ def test_no_request_gets_a_fault_or_an_undocumented_answer(fuzz, queue, tmp_path
     document = tmp_path / "openapi.json"
     document.write_text(json.dumps(_with_names_that_are_known(json.loads(document_text()))))
     few = ("--max-examples", str(3 * REQUESTS), "--mode", "positive")
-    fuzz(document, *few, "--phases", "fuzzing", "--include-operation-id", "confirm")
-    fuzz(document, *few, "--phases", "fuzzing,stateful", "--exclude-path", EVENTS)
+    asked = fuzz(document, *few, "--phases", "fuzzing", "--include-operation-id", "confirm")
+    asked += fuzz(document, *few, "--phases", "fuzzing,stateful", "--exclude-path", EVENTS)
     told = {event.name for event in queue.events(limit=1_000_000)}
     reached = {"run_queued", "gate_confirmed", "run_cancelled", "cancel_requested",
                "schedule_added", "schedule_ended"}  # fmt: skip
     assert reached - told == set()
 
     document.write_text(document_text())
-    fuzz(document, "--max-examples", str(REQUESTS))
+    asked += fuzz(document, "--max-examples", str(REQUESTS))
+    sys.stdout.write(f"{asked} requests\n")  # shown by pytest -s
+    assert asked > 300
 
 
 def _with_names_that_are_known(document):

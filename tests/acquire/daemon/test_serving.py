@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 
 from acquire.daemon.client import Client, rows
 from acquire.errors import RefusedError
+
+ROOT = Path(__file__).resolve().parents[3]
 
 
 def reachable(client):
@@ -45,6 +49,26 @@ def test_a_run_by_hand_from_submission_to_result(bench, folder, serving, wait_un
     assert (run["exit_code"], run["submitted_by"]) == (0, "R. Field")
     assert rows(document)[0]["attenuation_state"] == "resolved"
     assert names[0] == "run_queued"
+
+
+def test_the_documented_example_ends_in_a_table(
+    bench, folder, serving, wait_until, recipe_text, capsys
+):
+    """The code of API.md as it stands there, but for the state folder."""
+    page = (ROOT / "acquire" / "daemon" / "API.md").read_text("utf-8")
+    (code,) = re.findall(r"```python\n(.*?)```", page, re.DOTALL)
+    (folder.recipes / "bonding_lead.yaml").write_text(recipe_text)
+    serving()
+    with Client.of_state(folder.root) as client:
+        wait_until(lambda: reachable(client))
+
+    exec(compile(code.replace("/var/lib/floorshot", str(folder.root)), "API.md", "exec"), {})
+
+    shown = capsys.readouterr().out.splitlines()
+    assert shown[0].split() == ["condition", "measure", "attenuation_db",
+                                "attenuation_interval_db_low", "attenuation_state"]  # fmt: skip
+    assert len(shown) > 1
+    assert {line.split()[-1] for line in shown[1:]} == {"resolved"}
 
 
 def test_a_run_without_hands_is_followed_to_its_end(
