@@ -95,6 +95,8 @@ def resume(
     InstrumentFault, Interrupted
         As in ``acquire.run.runner.run``; the spool is kept as it was.
     """
+    if folder.name in ("", ".."):  # such as ".", which has no name to put a suffix to
+        folder = folder.resolve()
     stored = finish_run(folder)
     if stored is not None:
         return _already_stored(stored)

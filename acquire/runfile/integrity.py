@@ -50,22 +50,21 @@ def _verify_spool(folder: Path) -> list[Damage]:
         for event in log.stream()
         if event.name == DAMAGED
     ]
-    shots = sorted((folder / "shots").glob("*.h5"))
-    if not (folder / MARKER).exists():  # else its run file stands, and it is being tidied away
-        found += _missing(folder, log, {path.stem for path in shots})
-    return found + _verify_files(shots, "floorshot-shot")
+    found += _missing(folder, log)
+    return found + _verify_files(sorted((folder / "shots").glob("*.h5")), "floorshot-shot")
 
 
-def _missing(folder: Path, log: EventLog, there: set[str]) -> list[Damage]:
-    if there and not log.path.exists():
+def _missing(folder: Path, log: EventLog) -> list[Damage]:
+    """Look for each announced shot; after the log was read, for the run may be going on."""
+    shots = folder / "shots"
+    announced = missing_shots(((event.name, event.data) for event in log.stream()), ())
+    missing = [shot for shot in announced if not (shots / f"{shot}.h5").exists()]
+    if (folder / MARKER).exists():  # its run file stands, and it is being tidied away
+        return []
+    if not log.path.exists() and any(shots.glob("*.h5")):
         return [Damage(str(log.path), "", "gone, though shots were stored")]
-    missing = missing_shots(((event.name, event.data) for event in log.stream()), there)
-    return [
-        Damage(
-            str(folder / "shots" / f"{shot}.h5"), "", f"gone: {log.path.name} has it as {STORED}"
-        )
-        for shot in missing
-    ]
+    text = f"gone: {log.path.name} has it as {STORED}"
+    return [Damage(str(shots / f"{shot}.h5"), "", text) for shot in missing]
 
 
 def _verify_text(path: Path, kind: str, record: type[object]) -> list[Damage]:

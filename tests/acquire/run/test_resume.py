@@ -4,6 +4,7 @@ import json
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -234,8 +235,15 @@ def test_a_run_that_was_stored_before_it_was_tidied_is_only_tidied(broken, bench
     assert not folder.exists()
 
 
-def test_without_a_bench_profile_the_stored_one_is_used(broken, lab):
-    assert resume(broken(5), openers=lab.openers).exit_code is ExitCode.OK
+def test_from_inside_the_spool_and_without_a_bench_profile(broken, lab, monkeypatch):
+    """The stored profile is used; the run file comes beside the spool."""
+    folder = broken(5)
+    monkeypatch.chdir(folder)
+
+    outcome = resume(Path(), openers=lab.openers)
+
+    assert outcome.exit_code is ExitCode.OK
+    assert outcome.path == folder.with_suffix(".h5")
 
 
 def test_a_floor_that_somebody_removed_is_taken_again_at_its_own_ranges(broken, bench, lab):

@@ -45,6 +45,24 @@ def test_a_shot_that_was_deleted_by_hand_is_missed(announced):
     assert found.found == "gone: events.jsonl has it as shot_stored"
 
 
+def test_a_shot_that_is_stored_while_the_log_is_read_is_not_missed(announced, monkeypatch):
+    """A run that goes on stores shots between any two steps of a check."""
+    from acquire.runfile import EventLog
+
+    path = announced.shot_path(SHOTS[2])
+    away = path.rename(path.with_suffix(".away"))
+    stream = EventLog.stream
+
+    def and_then_stored(log):
+        yield from stream(log)
+        if away.exists():
+            away.rename(path)
+
+    monkeypatch.setattr(EventLog, "stream", and_then_stored)
+
+    assert verify(announced.folder) == []
+
+
 def test_a_loss_that_a_resumed_run_has_told_is_known(announced, maker):
     announced.shot_path(SHOTS[1]).unlink()
     announced.events.append(
