@@ -1,5 +1,7 @@
 // The last result as a table: a row for each candidate, quantity and measure.
 
+import { breakable } from "./traces.js";
+
 const decibels = (value) => `${value.toFixed(1)} dB`;
 
 /** What an attenuation is known to be: a value with its interval, a bound, or nothing and why. */
@@ -32,9 +34,10 @@ export function fill(body, result) {
   body.replaceChildren(...result.results.map((row) => {
     const line = document.createElement("tr");
     const limits = result.limits.filter((limit) => about(limit, row)).map(limitWords);
-    const name = cell("th", row.condition);
+    const name = cell("th", "");
+    name.append(...breakable(row.condition));
     const measure = document.createElement("p");
-    measure.textContent = `${row.quantity}, ${row.measure.replaceAll("_", " ")}`;
+    measure.append(...breakable(row.quantity), `, ${row.measure.replaceAll("_", " ")}`);
     measure.className = "small";
     name.append(measure);
     line.append(

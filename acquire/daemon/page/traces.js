@@ -11,6 +11,11 @@ export function engineering(value, unit) {
   return `${Number((value / size).toPrecision(3))} ${prefix}${unit}`;
 }
 
+/** A name with places where a line may break, so that it does not break within a word. */
+export function breakable(name) {
+  return name.split(/(?<=_)/).flatMap((part, i) => (i ? [document.createElement("wbr"), part] : [part]));
+}
+
 /** Which traces stand for a quantity: reference, target, floor, in this order. */
 export function tracesOf(preview, quantity) {
   const order = ["reference", "target", "floor"];
@@ -90,7 +95,7 @@ export function tabulate(body, traces) {
     cells.forEach((words, i) => {
       const cell = document.createElement(i ? "td" : "th");
       if (i) cell.className = "figure"; else cell.scope = "row";
-      cell.textContent = words;
+      if (i) cell.textContent = words; else cell.append(...breakable(words));
       row.append(cell);
     });
     return row;
