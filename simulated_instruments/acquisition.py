@@ -11,23 +11,16 @@ from __future__ import annotations
 
 import enum
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from simulated_instruments.circuit import Circuit, Snapshot, Volts
+from simulated_instruments.digitiser import Channel, Digitiser, Record, Timing
 from simulated_instruments.models import ScopeModel
 from simulated_instruments.status import ScpiError
 
-Codes = npt.NDArray[np.int16]
-PIECE = 1 << 20
-"""Samples that are synthesised at a time."""
-REPEAT_FROM = 4
-"""Pieces of a long record that are synthesised; the following ones repeat the last of these."""
-KEPT = 16
-"""Pieces that are kept, so that reading a record in parts or again gives the same codes."""
 SEARCH = 4
 """Events that one look for a trigger examines beyond those that it needs."""
 
@@ -59,19 +52,6 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
-    """One input; ``range`` is full scale, ``offset`` the level at its centre. [V]"""
-
-    range: float
-    offset: float = 0.0
-    enabled: bool = True
-    coupling: str = "DC"
-    impedance: float = 1e6
-    bandwidth: float = 0.0
-    probe: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
 class Trigger:
     """An edge trigger. ``source`` 0 is the external input, where nothing is connected. [V]"""
 
@@ -81,35 +61,7 @@ class Trigger:
     auto: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """What a record is: samples, step and time of the first sample from the trigger. [s]"""
-
-    samples: int
-    step: float
-    start: float
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """One triggered record of all inputs; its codes are synthesised when they are asked for.
-
-    Attributes
-    ----------
-    trigger : instant of the trigger, from the source event. [s]
-    lag : of the first sample behind where ``timing`` has it, below one step. [s]
-    time : of the trigger on the instrument's own clock. [s]
-    """
-
-    snapshot: Snapshot
-    timing: Timing
-    trigger: float
-    lag: float
-    time: float
-    channels: tuple[Channel, ...]
-
-
-class Acquisition:
+class Acquisition(Digitiser):
     """Inputs, trigger, time base and the state machine of one oscilloscope.
 
     Parameters
@@ -128,7 +80,8 @@ class Acquisition:
         clock: Callable[[], float] = time.monotonic,
         late: Callable[[], float] = lambda: 0.0,
     ) -> None:
-        self.model, self.circuit, self.pace = model, circuit, pace
+        super().__init__(model, circuit)
+        self.pace = pace
         self._clock, self._late = clock, late
         self._stale = pace.stale if model.lags else 0.0
         self.reset()
@@ -141,9 +94,8 @@ class Acquisition:
         self.trigger = Trigger()
         self.timing = Timing(1000, 1e-6, -500e-6)
         self.wanted = 1
-        self.records: list[Record] = []
+        self.forget()
         self._taken: list[Record] = []
-        self._pieces: dict[tuple[int, int, int, int, int], Codes] = {}
         self.triggers = 0
         self.arms = 0
         self._ready_told = False
@@ -193,7 +145,7 @@ class Acquisition:
         self.state()
         self.wanted = segments
         self._taken, self._continuous = [], continuous
-        self._pieces.clear()
+        self.forget_codes()
         self._armed_at, self._delay = self._clock(), self._late()
         self._ready_told = self.retimed = False
 
@@ -258,12 +210,6 @@ class Acquisition:
             return self.records[0].timing
         return self.timing
 
-    def record(self, segment: int = 0) -> Record:
-        """Return one complete record."""
-        if not 0 <= segment < len(self.records):
-            raise ScpiError(-230, "nothing has been recorded")
-        return self.records[segment]
-
     # -- trigger -----------------------------------------------------------------------------------
     def _look(self) -> None:
         """Go through the next events until enough of them have triggered."""
@@ -323,90 +269,6 @@ class Acquisition:
             period = 1 / self.circuit.scenario.edge_rate
             self._take(snapshot, float(self._random(snapshot, 96).uniform(0, period)))
 
-    # -- codes -------------------------------------------------------------------------------------
-    def step_volts(self, channel: Channel) -> float:
-        """Return volts per converter step."""
-        return channel.range / self.model.levels
-
-    def codes(
-        self,
-        number: int,
-        segment: int = 0,
-        start: int = 0,
-        count: int | None = None,
-        every: int = 1,
-    ) -> Codes:
-        """Return converter codes of one input, 0 = centre of the range. Shape (count,).
-
-        Saturated samples hold ``code_low`` or ``code_high``, or one beyond where the model marks
-        them. ``every`` takes each n-th sample only.
-        """
-        record = self.record(segment)
-        if count is None:
-            count = -(-(record.timing.samples - start) // every)
-        pieces = list(self.pieces(number, segment, start, count, every))
-        return np.concatenate(pieces) if pieces else np.zeros(0, np.int16)
-
-    def pieces(
-        self, number: int, segment: int, start: int, count: int, every: int = 1
-    ) -> Iterator[Codes]:
-        """Yield converter codes of one input piece by piece, 0 = centre of the range.
-
-        Saturated samples hold ``code_low`` or ``code_high``. ``every`` takes each n-th sample
-        only; the noise belongs to the stride. Pieces far behind the event repeat their noise.
-        """
-        record = self.record(segment)
-        phase, first = start % every, start // every
-        whole = -(-(record.timing.samples - phase) // every)
-        while count > 0 and first < whole:
-            piece, inside = divmod(first, PIECE)
-            full = whole >= (piece + 1) * PIECE
-            codes = self._kept(
-                record, number, phase, min(piece, REPEAT_FROM) if full else piece, every
-            )
-            part = codes[inside : inside + count] if inside or count < len(codes) else codes
-            yield part
-            first, count = first + len(part), count - len(part)
-
-    def _kept(self, record: Record, number: int, phase: int, piece: int, every: int) -> Codes:
-        """Return one piece of a record; what was read once is read the same again."""
-        key = (record.snapshot.event, number, phase, piece, every)
-        if key not in self._pieces:
-            first = phase + piece * PIECE * every
-            count = min(PIECE, -(-(record.timing.samples - first) // every))
-            while len(self._pieces) >= KEPT:
-                self._pieces.pop(next(iter(self._pieces)))
-            self._pieces[key] = self._piece(record, number, first, count, every)
-        return self._pieces[key]
-
-    def _piece(self, record: Record, number: int, first: int, count: int, every: int) -> Codes:
-        channel, timing, model = record.channels[number - 1], record.timing, self.model
-        begin = record.trigger + timing.start + record.lag + first * timing.step
-        volts = self.circuit.input_volts(
-            number,
-            record.snapshot,
-            begin,
-            timing.step * every,
-            count,
-            channel.bandwidth,
-            chunk=first,
-        )
-        random = self._random(record.snapshot, number, first)
-        noise = random.standard_normal(count, dtype=np.float32)
-        volts += noise * np.float32(self._front_end_noise(channel))
-        gain, offset = self._errors(number, channel.range)
-        step = self.step_volts(channel)
-        scaled = volts * np.float32(gain / step)
-        scaled += np.float32((offset - channel.offset) / step)
-        np.rint(scaled, out=scaled)
-        np.clip(scaled, model.code_low, model.code_high, out=scaled)
-        return scaled.astype(np.int16)
-
-    def _front_end_noise(self, channel: Channel) -> float:
-        fixed, relative = self.model.noise
-        share = min(1.0, (channel.bandwidth or self.model.bandwidth) / self.model.bandwidth)
-        return float(np.hypot(fixed, relative * channel.range) * np.sqrt(share))
-
     def _noise(self, number: int) -> float:
         """Return the rms of everything that is not synchronous at one input. [V]"""
         inputs = self.circuit.scenario.inputs
@@ -415,14 +277,3 @@ class Acquisition:
         carriers = sum(a * a / 2 for _, a in there.carriers) if there else 0.0
         front = self._front_end_noise(self.channels[number - 1])
         return float(np.sqrt(ambient**2 + carriers + front**2))
-
-    def _errors(self, number: int, full_scale: float) -> tuple[float, float]:
-        """Return the gain and the offset [V] that this unit really has at one range."""
-        key = (self.circuit.seed, 77, number, round(full_scale * 1e6))
-        draw = np.random.default_rng(key).uniform(-1, 1, 2)
-        model = self.model
-        return 1 + draw[0] * model.gain_accuracy, draw[1] * model.offset_accuracy * full_scale
-
-    def _random(self, snapshot: Snapshot, *numbers: int) -> np.random.Generator:
-        key = (self.circuit.seed, 78, snapshot.event, *numbers)
-        return np.random.Generator(np.random.SFC64(np.random.SeedSequence(key)))

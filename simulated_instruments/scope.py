@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulated_instruments.acquisition import Acquisition, Codes
+from simulated_instruments.acquisition import Acquisition
+from simulated_instruments.digitiser import Codes
 from simulated_instruments.models import MAKER, ScopeModel
 from simulated_instruments.scpi import Buffer, Command, Instrument, Suffixes
 from simulated_instruments.status import ScpiError

@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import math
 
-from simulated_instruments.acquisition import Codes, State, Timing
+from simulated_instruments.acquisition import State
 from simulated_instruments.dialects.keysight_infiniivision import KeysightInfiniivision
+from simulated_instruments.digitiser import Codes, Timing
 from simulated_instruments.scope import as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError

@@ -10,8 +10,9 @@ decimation to whole strides, the choice of sample rates.
 
 from __future__ import annotations
 
-from simulated_instruments.acquisition import Acquisition, State, Timing
+from simulated_instruments.acquisition import Acquisition, State
 from simulated_instruments.dialects.keysight_waveform import KeysightWaveform
+from simulated_instruments.digitiser import Timing
 from simulated_instruments.scope import nr3
 from simulated_instruments.scpi import Command, Suffixes
 from simulated_instruments.status import ScpiError

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from simulated_instruments.acquisition import Codes, Record
+from simulated_instruments.digitiser import Codes, Record
 from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError

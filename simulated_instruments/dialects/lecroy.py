@@ -17,8 +17,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simulated_instruments.acquisition import Codes, Record
 from simulated_instruments.dialects.two_character import TwoCharacterScope
+from simulated_instruments.digitiser import Codes, Record
 from simulated_instruments.models import MAKER
 from simulated_instruments.scope import as_bytes, encoded
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes

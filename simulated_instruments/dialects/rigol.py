@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from simulated_instruments.acquisition import Codes, Record, State, Timing
+from simulated_instruments.acquisition import State
+from simulated_instruments.digitiser import Codes, Record, Timing
 from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError

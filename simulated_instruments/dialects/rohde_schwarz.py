@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simulated_instruments.acquisition import Channel, Codes, Record, Timing
+from simulated_instruments.digitiser import Channel, Codes, Record, Timing
 from simulated_instruments.scope import SimulatedScope, as_bytes, encoded, nr3
 from simulated_instruments.scpi import Block, Buffer, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError

@@ -11,8 +11,9 @@ entry, delay mode on after reset, 1-2-4 time base.
 
 from __future__ import annotations
 
-from simulated_instruments.acquisition import State, Timing
+from simulated_instruments.acquisition import State
 from simulated_instruments.dialects.tektronix_waveform import TektronixWaveform, value
+from simulated_instruments.digitiser import Timing
 from simulated_instruments.scpi import Block, Command, Reply, Suffixes
 from simulated_instruments.status import ScpiError
 from simulated_instruments.values import Boolean, Choice, Integer, Number, Quoted, Source

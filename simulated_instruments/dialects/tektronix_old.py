@@ -9,9 +9,9 @@ fields of ``WFMPre?``.
 
 from __future__ import annotations
 
-from simulated_instruments.acquisition import Timing
 from simulated_instruments.dialects.tektronix import Tektronix
 from simulated_instruments.dialects.tektronix_waveform import value
+from simulated_instruments.digitiser import Timing
 from simulated_instruments.scpi import Command
 from simulated_instruments.values import Choice, Number, Source
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simulated_instruments.acquisition import Channel, Codes, Record
+from simulated_instruments.digitiser import Channel, Codes, Record
 from simulated_instruments.scope import SimulatedScope, as_bytes, encoded
 from simulated_instruments.scpi import Block, Buffer, Command, Suffixes
 from simulated_instruments.status import ScpiError

@@ -10,7 +10,8 @@ memory: numbers of ``CMR?`` and ``EXR?``, units of replies, headers come back wi
 
 from __future__ import annotations
 
-from simulated_instruments.acquisition import State, Timing
+from simulated_instruments.acquisition import State
+from simulated_instruments.digitiser import Timing
 from simulated_instruments.scope import SimulatedScope
 from simulated_instruments.scpi import Block, Command, Path, Reply, Suffixes
 from simulated_instruments.status import ScpiError

@@ -6,8 +6,9 @@ import math
 import numpy as np
 import pytest
 
-from simulated_instruments.acquisition import Acquisition, Pace, State, Timing
+from simulated_instruments.acquisition import Acquisition, Pace, State
 from simulated_instruments.circuit import Circuit
+from simulated_instruments.digitiser import Timing
 from simulated_instruments.models import MODELS
 from simulated_instruments.scenario import Input, Scenario
 from simulated_instruments.status import ScpiError
