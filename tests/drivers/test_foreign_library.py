@@ -2,7 +2,8 @@
 
 `foreign/devices.yaml` holds its instruments. It compares each message letter by letter, so that a
 message our twins understand only because they are ours fails here; and it brings answers on USB and
-GPIB, which the twins do not serve.
+GPIB, which the twins do not serve. Not here: LeCroy, whose descriptor is no text, and the two
+relatives that read their records as those here do.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ SCOPES = {
     "keysight_infiniivision": ("preamble", "5025", "1", 10, 0.40e-6),
     "tektronix": ("curve", "4000", "2", 10, 0.40e-6),
     "siglent_old": ("short", "5025", "3", 14, 0.42e-6),
+    "rigol": ("pieces", "5555", "6", 10, 0.40e-6),
+    "rohde_schwarz": ("format", "5025", "7", 10, 0.40e-6),
 }
 WIRES = ("TCPIP INSTR", "TCPIP SOCKET", "USB", "GPIB")
 CODES = [*b"\x02\x7f@\n\n#9\xc3\xa9ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefg"]
@@ -99,6 +102,8 @@ def expected_volts(dialect, count):
         "keysight_infiniivision": (wire - 128) * 0.04 + 0.1,
         "tektronix": (signed + 2.5) * 0.04 + 0.1,
         "siglent_old": signed * (1.0 / 25) + 0.5,
+        "rigol": (wire - 127 + 10) * 0.04,
+        "rohde_schwarz": -5.0 + 0.04 * wire,
     }[dialect]
 
 
