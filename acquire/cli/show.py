@@ -83,7 +83,7 @@ def _print_result(run: RunFile, analysis: str | None, *, as_json: bool, as_csv: 
 
         console.say(to_csv(COLUMNS, result_rows(json.loads(known[name]))))
         return
-    label = name if len(known) == 1 else f"{name} (there are {', '.join(known)})"
+    label = f"{name} (there are {', '.join(known)})" if len(known) > 1 else ""
     console.show_result(json.loads(known[name]), label=label, equipment=equipment_of(run))
 
 
