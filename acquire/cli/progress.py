@@ -104,6 +104,7 @@ LINES: Mapping[str, Line | None] = {
     "record_retaken": lambda d: f"record {d['repeat']} of {d['shot']} again: {d['reason']}",
     "shot_retaken": lambda d: f"shot again, try {d['attempt']}: {d['reason']}",
     "shot_stored": _shot_stored,
+    "shot_gone": lambda d: f"shot {d['shot']} was stored, but its file is gone: it is taken again",
     "floor_skipped": lambda d: f"floor not taken: {d['reason']}",
     "instrument_failed": lambda d: f"{d['instrument']} failed at {d['doing']}: {d['error']}",
     "link_recovered": _recovered,

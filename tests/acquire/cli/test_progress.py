@@ -55,6 +55,7 @@ SAMPLES = {
         "faults": [],
         "seconds": 1.25,
     },
+    "shot_gone": {"shot": "02_target_choke"},
     "floor_skipped": {"reason": "every range has one"},
     "instrument_failed": {"instrument": "scope", "error": "gone", "doing": "fetch"},
     "link_recovered": {"instrument": "scope", "attempt": 1, "changed": []},
