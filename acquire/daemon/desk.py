@@ -7,12 +7,16 @@ may happen in the event loop.
 from __future__ import annotations
 
 import asyncio
+import logging
+import sqlite3
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Concatenate, ParamSpec, TypeVar
 
 from acquire.daemon.folder import StateFolder
 from acquire.daemon.queue import Queue
+
+_LOG = logging.getLogger(__name__)
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -79,7 +83,11 @@ class Desk:
 
     async def _look(self) -> None:
         while not self.closing:
-            last = await self.work(Queue.last_event)
+            try:
+                last = await self.work(Queue.last_event)
+            except sqlite3.Error as why:  # a full or failing disk may be mended
+                _LOG.warning("queue file: %s; trying again", why)
+                last = self.last_event
             if last != self.last_event:
                 async with self._news:
                     self.last_event = last

@@ -99,6 +99,11 @@ class StateFolder:
         return self.root / "token"
 
     @property
+    def notified(self) -> Path:
+        """The number of the last event that was told to the outside."""
+        return self.root / "notified"
+
+    @property
     def socket(self) -> Path:
         """The Unix socket of the API."""
         return self.root / "api.sock"

@@ -1,12 +1,16 @@
 """Telling the outside: a command or a webhook that the machine's administrator has named.
 
 Runs in a thread of its own on the event table, so that a slow or dead receiver delays nothing. What
-was not delivered is told as an event, and is not tried again: the event table is the record.
+was not delivered is told as an event, and is not tried again: the event table is the record. How
+far the telling is lies in a file: a gate that opened while no daemon was there is told, too.
 """
 
 from __future__ import annotations
 
 import json
+import logging
+import math
+import sqlite3
 import subprocess
 import threading
 import urllib.request
@@ -17,6 +21,8 @@ from acquire.daemon.config import Notify
 from acquire.daemon.folder import StateFolder
 from acquire.daemon.queue import Queue
 from acquire.daemon.store import StoredEvent
+
+_LOG = logging.getLogger(__name__)
 
 POLL = 0.5
 """How often the event table is asked for news. [s]"""
@@ -35,10 +41,19 @@ class Notifier:
     def __enter__(self) -> Notifier:
         if self._wanted.command or self._wanted.webhook:
             queue = self._folder.queue()
-            self._seen = queue.last_event()
+            self._seen = int(min(self._told_before(), queue.last_event()))
             queue.close()
             self._thread.start()
+        else:  # who is named later is not told what was long before
+            self._folder.notified.unlink(missing_ok=True)
         return self
+
+    def _told_before(self) -> float:
+        """Return the number of the event that was told last; without end where none was."""
+        try:
+            return int(self._folder.notified.read_text("ascii"))
+        except (OSError, ValueError):
+            return math.inf
 
     def __exit__(
         self,
@@ -55,14 +70,32 @@ class Notifier:
         try:
             while True:
                 last_round = self._stop.wait(POLL)
-                for event in queue.events(self._seen):
-                    self._seen = event.id
-                    if event.name in self._wanted.events:
-                        deliver(event, self._wanted, queue)
+                try:
+                    self._tell_news(queue)
+                except sqlite3.Error as why:  # a full or failing disk may be mended
+                    _LOG.warning("queue file: %s; trying again", why)
                 if last_round:
                     return
         finally:
             queue.close()
+
+    def _tell_news(self, queue: Queue) -> None:
+        news = queue.events(self._seen)
+        for event in news:
+            self._seen = event.id
+            if event.name in self._wanted.events:
+                deliver(event, self._wanted, queue)
+        if news:
+            self._keep_place()
+
+    def _keep_place(self) -> None:
+        """Write down how far the telling is, for the next daemon; a kill may tell one twice."""
+        part = self._folder.notified.with_suffix(".part")
+        try:
+            part.write_text(f"{self._seen}\n", "ascii")
+            part.replace(self._folder.notified)
+        except OSError as why:
+            _LOG.warning("%s: cannot be written (%s)", self._folder.notified, why)
 
 
 def deliver(event: StoredEvent, wanted: Notify, queue: Queue) -> None:
