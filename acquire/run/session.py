@@ -10,17 +10,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from acquire.analysis.results import Result
 from acquire.bench import LoadedBench
 from acquire.errors import ExitCode, FloorshotError, InstrumentFault, Interrupted, StorageError
 from acquire.recipe import LoadedRecipe
-from acquire.run import cautions
+from acquire.run import cautions, memory
 from acquire.run.acquirer import Acquirer
 from acquire.run.capture import Capturer
 from acquire.run.clock import RunClock
-from acquire.run.evaluation import evaluate_run, transducers_of
+from acquire.run.evaluation import Evaluated, evaluate_run, transducers_of
 from acquire.run.events import Emitter
 from acquire.run.fixture import Fixture, Gate, OperatorFixture, relay_fixture
 from acquire.run.instruments import OVER_VISA, Instruments, Openers, records
@@ -45,7 +46,8 @@ class RunOutcome:
     state : complete, or how it was broken off.
     path : the run file; None where the run can be resumed.
     spool : the folder to resume from; None where the run is complete.
-    result, document, document_json : None where the run is not complete.
+    result, document, document_json : None where the run is not complete, or where this machine's
+        memory does not hold its evaluation.
     reason : one sentence, with what to do; empty for a complete run.
     """
 
@@ -165,21 +167,27 @@ class Session:
         job.events.emit("step_started", **self._step("analyse"))
         state: RunState = "complete"
         ended = self.clock.utc()
-        captures = self.spool.captures(transducers_of(job.recipe.recipe, job.bench))
-        found = evaluate_run(
-            captures, job.recipe, self.spool.header, self.spool.events.stream(),
-            state=state, ended=ended,
-        )  # fmt: skip
-        job.events.emit("analysed", verdict=found.result.verdict, remarks=found.result.remarks)
+        lack = memory.shortage(self.spool.shots())
+        found = None if lack else self._evaluated(state, ended)
+        if found is None:
+            job.events.emit("finding", level="warning", subject="memory", text=lack)
+        else:
+            job.events.emit("analysed", verdict=found.result.verdict, remarks=found.result.remarks)
         job.events.emit("step_started", **self._step("store"))
         job.events.emit("run_stored", file=job.path.name, state=state)
         job.events.store = lambda _event: None  # the log goes into the run file now
-        path = self.spool.consolidate(
-            job.path, document_json=found.document_json, state=state, ended=ended
-        )
-        return RunOutcome(
-            found.exit_code, state, path, None, found.result, found.document, found.document_json
-        )
+        text = None if found is None else found.document_json
+        path = self.spool.consolidate(job.path, document_json=text, state=state, ended=ended)
+        if found is None:
+            return RunOutcome(ExitCode.UNDECIDED, state, path, reason=lack)
+        return RunOutcome(found.exit_code, state, path, None, found.result, found.document, text)
+
+    def _evaluated(self, state: RunState, ended: datetime) -> Evaluated:
+        captures = self.spool.captures(transducers_of(self.job.recipe.recipe, self.job.bench))
+        return evaluate_run(
+            captures, self.job.recipe, self.spool.header, self.spool.events.stream(),
+            state=state, ended=ended,
+        )  # fmt: skip
 
     def _step(self, kind: str) -> dict[str, object]:
         steps = self.job.plan.steps
