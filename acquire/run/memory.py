@@ -46,6 +46,7 @@ def shortage(shots: Iterable[ShotEntry]) -> str:
         return ""
     return (
         f"the result was not computed: that takes about {human(takes)} of memory, and "
-        f"{human(free)} are free here. Every record is in the run file; evaluate it with 'floorshot reanalyse' "
-        "where there is more memory, and take shorter records or fewer shots in one run next time"
+        f"{human(free)} are free here. Every record is in the run file; evaluate it with "
+        "'floorshot reanalyse' where there is more memory, and take shorter records or fewer shots "
+        "in one run next time"
     )
