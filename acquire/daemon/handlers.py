@@ -308,6 +308,8 @@ async def events(api: Api, request: Request) -> Response:
         if not (last.isascii() and last.isdigit() and int(last) <= LARGEST_NUMBER):
             raise Refusal(422, f"Last-Event-ID {last[:50]!r}: it is not the number of an event")
         after = int(last)
+    if request.method == "HEAD":  # its answer has no body, so it would never end
+        return Response(media_type="text/event-stream")
     return await api.listeners.follow(after, asked.run)
 
 

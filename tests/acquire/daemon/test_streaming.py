@@ -173,6 +173,14 @@ def test_a_listener_that_goes_is_forgotten(folder, queue, listen, ask_unix, wait
         wait_until(lambda: figure(ask_unix, folder, "floorshot_listeners ") == 0)
 
 
+def test_whoever_asks_for_the_head_only_is_no_listener(folder, ask_unix):
+    with ApiServer(folder):
+        answer = ask_unix(folder, "HEAD", "/api/v1/events")
+        assert (answer.status, answer.body) == (200, b"")
+        assert answer.headers["Content-Type"].startswith("text/event-stream")
+        assert figure(ask_unix, folder, "floorshot_listeners ") == 0
+
+
 def test_only_so_many_may_listen(folder, listen, monkeypatch):
     monkeypatch.setattr(streaming, "LISTENERS", 2)
     with ApiServer(folder):
