@@ -127,8 +127,7 @@ class SquaredEstimate:
     def limits(self, factor: Factor) -> tuple[float, float]:
         """Return the limits; a negative square never makes the upper one tighter than zero does."""
         squared = max(0.0, self.squared)
-        low, _ = self._roots(squared, factor.k, self._quantiles(factor)[1])
-        _, high = self._roots(squared, factor.k, self._quantiles(factor)[0])
+        low, high = self._roots(squared, factor.k, self._reach(factor))
         return float(np.sqrt(max(0.0, low))), float(np.sqrt(high))
 
     def ceiling(self, factor: Factor) -> float:
@@ -137,16 +136,16 @@ class SquaredEstimate:
 
     def detected(self, factor: Factor) -> bool:
         """Return whether the squared level exceeds its decision threshold."""
-        return self.squared > self._quantiles(factor)[1]
+        return self.squared > self._reach(factor)
 
     def decision_threshold(self, factor: Factor) -> float:
         """Return the root of the upper quantile of the squared level without a signal."""
-        return float(np.sqrt(self._quantiles(factor)[1]))
+        return float(np.sqrt(self._reach(factor)))
 
     def detection_limit(self, factor: Factor) -> float:
         """Return the level whose lower limit just reaches the decision threshold."""
-        low, high = self._quantiles(factor)
-        return float(np.sqrt(self._roots(high, factor.k, low)[1]))
+        reach = self._reach(factor)
+        return float(np.sqrt(self._roots(reach, factor.k, reach)[1]))
 
     def clean(self) -> SquaredEstimate:
         """Return the estimate without slack."""
@@ -168,16 +167,17 @@ class SquaredEstimate:
         root = np.sqrt(4 * k**4 * c * c + 4 * k * k * squared * c + quantile**2)
         return middle - root, middle + root
 
-    def _quantiles(self, factor: Factor) -> tuple[float, float]:
-        """Return how far the square falls below and rises above zero without a signal."""
-        normal = float(factor.k * np.sqrt(self.quadratic + self.moved))
+    def _reach(self, factor: Factor) -> float:
+        """Return how far the square rises above zero without a signal; limits reach as far below.
+
+        Without a signal it falls less far than it rises. But noise of few dimensions that lies
+        partly along a weak signal, a carrier, can cancel it, and how much lies along it is learnt
+        from too few rows to rely on ``linear`` alone.
+        """
         if self.noise_freedom is None or self.floor == 0:
-            return normal, normal
-        noise = self.floor**2
-        low = float(stats.f.ppf(factor.tail, *self.noise_freedom))
-        high = float(stats.f.isf(factor.tail, *self.noise_freedom))
-        extra = factor.k * np.sqrt(self.moved)
-        return float(np.hypot(noise * (1 - low), extra)), float(np.hypot(noise * (high - 1), extra))
+            return float(factor.k * np.sqrt(self.quadratic + self.moved))
+        beyond = float(stats.f.isf(factor.tail, *self.noise_freedom)) - 1
+        return float(np.hypot(self.floor**2 * beyond, factor.k * np.sqrt(self.moved)))
 
 
 @dataclass(frozen=True, slots=True)

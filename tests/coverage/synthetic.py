@@ -209,16 +209,18 @@ class Bench:
         reference, target = self.range_for(self.source), self.range_for(self.residual)
         moved = 1 + r.pickup_repeatability * rng.standard_normal()
         plan = [
-            ("reference", "bare", self.source, at(0.0), reference, 1.0),
-            ("target", "choke", self.residual, at(0.5), target, moved),
-            ("floor", "shorted", None, at(0.7), target, 1.0),
-            ("floor", "shorted", None, at(0.8), reference, 1.0),
-            ("reference", "bare", self.source, at(1.0), reference, 1.0),
+            ("reference", "bare", self.source, reference, 1.0),
+            ("target", "choke", self.residual, target, moved),
+            ("floor", "shorted", None, target, 1.0),
+            ("floor", "shorted", None, reference, 1.0),
+            ("reference", "bare", self.source, reference, 1.0),
         ]
         if target == reference:
             del plan[3]
         captures = []
-        for order, (role, condition, wave, amplitude, scale, factor) in enumerate(plan):
+        for order, (role, condition, wave, scale, factor) in enumerate(plan):
+            # As far along the course as the shot's time tells.
+            amplitude = at(order / (len(plan) - 1))
             capture, tau, event = self.shot(order, role, condition, wave, amplitude, scale, factor)
             captures.append(capture)
             if r.trigger_jitter:

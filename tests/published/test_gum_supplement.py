@@ -71,4 +71,5 @@ def test_near_zero_no_interval_reaches_below_nothing():
     assert low == 0.0
     # Exact: the non-centrality at which 2 u^2 or less is seen with probability 0.025.
     exact = optimize.brentq(lambda x: stats.ncx2.cdf(2.0, 2, x) - 0.025, 1.0, 50.0)
-    assert 1.0 <= high / (0.005 * np.sqrt(exact)) < 1.3
+    # A third wider is our choice: the limit also holds for a carrier that hides part of a signal.
+    assert 1.0 <= high / (0.005 * np.sqrt(exact)) < 1.35

@@ -43,11 +43,16 @@ def test_a_negative_square_never_tightens_the_bound():
     assert not below.detected(ONE)
 
 
-def test_few_degrees_of_freedom_raise_the_threshold_and_lower_the_reach():
-    """The squared mean of a carrier scatters like an exponential variate: 2.0 above, 0.95 below."""
+def test_few_degrees_of_freedom_raise_the_threshold():
+    """The squared mean of a carrier scatters like an exponential variate: 2.0 above its mean."""
     carrier = SquaredEstimate(0.0, 0.0, 1.0, 10.0, 1.0, 1.0, noise_freedom=(2.0, 1e9))
     assert carrier.decision_threshold(ONE) ** 2 == pytest.approx(-np.log(0.05) - 1, rel=1e-6)
-    assert carrier.ceiling(ONE) ** 2 == pytest.approx(1 + np.log(0.95), rel=1e-6)
+
+
+def test_the_upper_limit_reaches_as_far_as_noise_rises():
+    """Below its mean an exponential variate ends at 0.95; a carrier can cancel more of a signal."""
+    carrier = SquaredEstimate(0.0, 0.0, 1.0, 10.0, 1.0, 1.0, noise_freedom=(2.0, 1e9))
+    assert carrier.ceiling(ONE) == pytest.approx(carrier.decision_threshold(ONE))
 
 
 def test_a_signal_at_the_detection_limit_is_missed_as_often_as_stated():
