@@ -157,14 +157,14 @@ def _carry_out(folder: StateFolder, queue: Queue, run: Run) -> int:
 def _measure(
     folder: StateFolder, queue: Queue, run: Run, gate: QueueGate, stop: StopFlag
 ) -> runner.RunOutcome:
-    """Begin the run, or go on from the shots that an earlier process has stored."""
+    """Begin the run, or go on from the shots, or the run file, that an earlier process stored."""
     recipe = parse_recipe(run.recipe_text, run.recipe_name)
     bench = load_bench(folder.bench(run.bench))
     stall = folder.config.stall_limit + recipe.recipe.acquisition.trigger.timeout
     queue.tell("worker_started", run.id, pid=os.getpid(), stall_limit=stall)
     tell = Reporter(queue, run.id)
     spool = None if run.spool is None else Path(run.spool)
-    if spool is not None and spool.is_dir():
+    if spool is not None and (spool.is_dir() or spool.with_suffix(".h5").is_file()):
         return resume(spool, bench=bench, gate=gate, on_event=tell, stop=stop)
     return runner.run(
         recipe,
