@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.metadata
+import os
 import sys
 from collections.abc import Sequence
 
@@ -122,4 +123,7 @@ def invoke(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Run the command line of this process and end it."""
+    # For products of a few rows. Threads of the linear algebra wait for each other by spinning,
+    # which a busy machine pays for; and with one thread the same sums have the same last digit.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(invoke())

@@ -40,7 +40,7 @@ def measured_source(circuit: Circuit, repeats: int = 16, drift: float = 0.005) -
     floor = MeasuredTraces(shot(circuit, "probe_off", 1, repeats), start, CLAMP)
     bare = shot(circuit, "bare", 1, repeats)
     return estimate_source(
-        MeasuredTraces(shot(circuit, "open_circuit", 3, repeats), start, DIVIDER),
+        MeasuredTraces(shot(circuit, "open_lead", 3, repeats), start, DIVIDER),
         MeasuredTraces(bare, start, CLAMP, floor, pickup_repeatability=0.01),
         STEP,
         drift=drift,
