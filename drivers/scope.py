@@ -31,7 +31,7 @@ TriggerSource = int | Literal["external"]
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """The four fields of ``*IDN?`` and the whole answer."""
+    """The four fields of ``*IDN?``, and the answer as it came but for an echoed header."""
 
     maker: str
     model: str

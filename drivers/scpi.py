@@ -224,7 +224,7 @@ def identity(answer: str) -> Identity:
             "separated by commas, were expected"
         )
     maker, model, serial, firmware = [*fields, "", ""][:4]
-    return Identity(maker, model, serial, firmware, answer.strip())
+    return Identity(maker, model, serial, firmware, text.strip())
 
 
 def error_entry(answer: str) -> InstrumentError | None:

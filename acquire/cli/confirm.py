@@ -44,7 +44,7 @@ def command(run: int, state: Path, condition: str | None, by: str) -> int:
             console.say(f"run {run} goes on from its stored shots")
         elif condition is None:
             console.caution(gate.cautions)
-            console.say(f"Set the condition {gate.condition}: {gate.instruction}")
+            console.say(gate.instruction)
             console.say(f"Then: floorshot confirm {run} --condition {gate.condition}")
             return 0
         else:

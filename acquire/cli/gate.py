@@ -69,10 +69,7 @@ class TerminalGate:
         console.note()
         console.caution(request.cautions)
         before = f" (now: {request.previous})" if request.previous else ""
-        console.note(
-            f"Hand {request.number} of {request.of}: set the condition "
-            f"{request.condition}{before}: {request.instruction}"
-        )
+        console.note(f"Hand {request.number} of {request.of}{before}. {request.instruction}")
 
     def _line(self, request: GateRequest) -> str:
         while not self._stop_requested():

@@ -125,8 +125,8 @@ def remarks_of(events: Iterable[Event]) -> tuple[str, ...]:
         match event.name:
             case "run_resumed":
                 found.append(
-                    f"the run was broken off for {_seconds(data.get('break_seconds'))} after "
-                    f"{data.get('stored_shots')} shots; {data.get('decision')}"
+                    f"the run was broken off for {_seconds(data.get('break_seconds'))}; shots "
+                    f"stored by then: {data.get('stored_shots')}; {data.get('decision')}"
                 )
             case "shot_gone":
                 found.append(

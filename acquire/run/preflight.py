@@ -207,6 +207,9 @@ def contacting(
     try:
         found += _fit(setup)
         found.append(_real_space(output, plan, setup))
+    except RequestError as error:
+        advice = "ask for what this oscilloscope has: in the bench profile's inputs, or the recipe"
+        found.append(Finding("refusal", "record", f"{error}; {advice}"))
     except (DriverError, InstrumentFault) as error:
         found.append(Finding("refusal", "record", str(error), ExitCode.FAULT))
     if instruments.switch is not None and instruments.switch.readback != "contact":

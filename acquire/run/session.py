@@ -201,7 +201,8 @@ class Session:
         folder = self.spool.folder
         stopped = isinstance(error, Interrupted)
         shots = len(self.spool.shots())
-        how = f"{shots} shots are kept; go on with: floorshot resume {folder}"
+        kept = "1 shot is" if shots == 1 else f"{shots} shots are"
+        how = f"{kept} kept; go on with: floorshot resume {folder}"
         text = {"how_to_resume": how, ("reason" if stopped else "error"): str(error)}
         self.job.events.tolerant = True
         self.job.events.emit("run_interrupted" if stopped else "run_faulted", **text)

@@ -141,7 +141,7 @@ class Execution:
         recipe = self.recipe.recipe
         wanted = recipe.conditions[step.condition]
         cautions = at_change(recipe.conductor, wanted, step.by_hand)
-        for text in cautions:
+        for text in () if step.by_hand else cautions:  # to a person the gate shows them
             self.events.emit("caution", text=text)
         self._hands += step.by_hand
         request = GateRequest(

@@ -178,6 +178,7 @@ def test_identity_as_printed_in_a_manual():
 def test_identity_takes_a_header_off_and_trims():
     found = scpi.identity("*IDN QUILLMOOR INSTRUMENTS , QD-4034, 7 ,1.0\r")
     assert (found.maker, found.model, found.serial) == ("QUILLMOOR INSTRUMENTS", "QD-4034", "7")
+    assert found.raw == "QUILLMOOR INSTRUMENTS , QD-4034, 7 ,1.0"  # a resumed run compares it
 
 
 def test_identity_keeps_commas_of_the_firmware_field():

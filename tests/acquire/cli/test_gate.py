@@ -15,7 +15,7 @@ REQUEST = GateRequest(
     number=2,
     of=5,
     condition="damped_choke",
-    instruction="put the damped choke into the lead",
+    instruction="Set the condition damped_choke: the damped choke in the lead",
     cautions=("Treat the conductor as live.",),
     previous="bare",
 )
@@ -59,7 +59,7 @@ def test_only_the_name_of_the_condition_confirms_it(capfd):
     assert answer.at.tzinfo is not None
     assert paused == [True]
     assert "CAUTION Treat the conductor as live." in shown
-    assert "Hand 2 of 5: set the condition damped_choke (now: bare)" in shown
+    assert "Hand 2 of 5 (now: bare). Set the condition damped_choke: the damped" in shown
     assert "'yes' is not damped_choke" in shown
     assert "'bare' is not damped_choke" in shown
 

@@ -82,14 +82,14 @@ def test_what_went_wrong_on_the_way_is_remarked_upon_once():
         "01_reference_bare: lead: short",
         "looks like a target",
         "the wall clock jumped by -3600 s",
-        "the run was broken off for 62 s after 3 shots; fine",
+        "the run was broken off for 62 s; shots stored by then: 3; fine",
         "the fixture could not be parked: gone",
     )
 
 
 def test_a_damaged_log_breaks_nothing():
     assert remarks_of([Event("run_resumed", AT, {}), Event("shot_stored", AT, {})]) == (
-        "the run was broken off for some time after None shots; None",
+        "the run was broken off for some time; shots stored by then: None; None",
     )
 
 

@@ -141,6 +141,16 @@ def test_recipe_and_bench_that_do_not_fit_end_the_check(look, lab, recipe, load_
     assert lab.done == []
 
 
+def test_what_the_oscilloscope_does_not_have_is_a_mistake_in_a_file(look, lab, recipe, bench):
+    """And no fault of the instrument: exit code 2 sends the reader to the file."""
+    lab.fail("configure_channel", RequestError("channel 7 was asked for; the profile has 1 to 4"))
+
+    (finding,) = [f for f in look(recipe, bench) if f.kind == "refusal"]
+    assert finding.exit_code is ExitCode.BAD_INPUT
+    assert "channel 7 was asked for" in finding.text
+    assert "the bench profile's inputs" in finding.text
+
+
 def test_an_instrument_that_does_not_answer_is_a_fault(look, lab, recipe, bench):
     lab.fail("scope.open", LinkLostError("nothing listens there", instrument="scope (x)"))
 
