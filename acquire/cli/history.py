@@ -28,7 +28,8 @@ def command(state: Path, last: int) -> int:
 
     from acquire.daemon.queue import ENDED
 
-    table = Table("run", "ended", "bench", "recipe", "exit", "verdict or reason", "file", box=None)
+    table = Table("run", "ended", "bench", "recipe", "exit", "verdict or reason", box=None)
+    table.add_column("file", overflow="fold")  # a path is for copying
     with opened(state) as (_folder, queue):
         for run in queue.runs(ENDED, limit=last):
             ended = datetime.fromtimestamp(run.ended_at or 0).astimezone()

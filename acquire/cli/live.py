@@ -30,7 +30,7 @@ class Watcher:
 
     def __init__(self, number: int, *, animated: bool | None = None) -> None:
         self._number = number
-        self._console = console.rich_console(to_stderr=True)
+        self._console = console.rich_console()
         wanted = self._console.is_terminal if animated is None else animated
         self._lines = Reporter(animated=False, on=self._console)
         self._live: Live | None = self._new_live() if wanted else None
@@ -60,7 +60,8 @@ class Watcher:
     def __call__(self, event: StoredEvent) -> None:
         """Show one event."""
         data = event.data
-        self._lines(Event(event.name, datetime.fromtimestamp(event.at, UTC), data))
+        if self._live is not None or event.name != "step_started":  # else said below
+            self._lines(Event(event.name, datetime.fromtimestamp(event.at, UTC), data))
         match event.name:
             case "step_started":
                 self._step, self._record = data, {}

@@ -174,9 +174,9 @@ class Service:
         if run.state != "running":
             return
         code = worker.process.returncode
-        how = (
-            f"its process ended by signal {-code}" if code < 0 else f"its process ended with {code}"
-        )
+        how = f"its process ended with {code}; the daemon's own output holds its last words"
+        if code < 0:
+            how = f"its process ended by signal {-code}"
         self._after_death(queue, run, f"{how} ({worker.why})" if worker.why else how)
 
     def _after_death(self, queue: Queue, run: Run, how: str) -> None:

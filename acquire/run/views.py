@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from acquire.analysis.attenuation_spectrum import AttenuationSpectrum, attenuation_spectrum
 from acquire.analysis.budget import gain_uncertainty
 from acquire.analysis.inputs import Capture
+from acquire.analysis.measures import MEASURES, record_levels
 from acquire.analysis.pulse import PulseFacts, capture_pulse_facts
 from acquire.analysis.shots import prepare
 from acquire.analysis.spectra import capture_spectrum
@@ -87,9 +88,26 @@ def facts_of(
     captures, recipe = _read(path)
     chosen = _chosen(path, captures, recipe, None, condition, quantity)
     return [
-        ShotFacts(c.shot, c.condition, c.quantity, capture_pulse_facts(c, burst_rate))
+        ShotFacts(c.shot, c.condition, c.quantity, _facts(c, captures, recipe, burst_rate))
         for c in chosen
     ]
+
+
+def _facts(
+    capture: Capture, captures: Sequence[Capture], recipe: Recipe, burst_rate: float | None
+) -> PulseFacts:
+    facts = capture_pulse_facts(capture, burst_rate)
+    floor = floor_of(capture, captures)
+    if floor is None:
+        return facts
+    own, noise = (float(record_levels(c, MEASURES["rms"]).mean()) for c in (capture, floor))
+    if own > noise * 10 ** (recipe.analysis.margin / 20):
+        return facts
+    said = (
+        "its RMS stands less than the recipe's margin above the floor: what is listed is mostly "
+        "noise and pickup, not the conductor's current"
+    )
+    return replace(facts, remarks=(said, *facts.remarks))
 
 
 def _read(path: Path) -> tuple[list[Capture], Recipe]:

@@ -21,6 +21,7 @@ EVENTS = [
     ("record_taken", RECORD),
     ("gate_opened", {"condition": "probe_off"}),
     ("shot_stored", {"shot": "02_target_choke", "ranges": {"lead_current": 0.05}, "seconds": 1.0}),
+    ("step_started", {"step": 8, "steps": 9, "kind": "analyse", "text": "compute the attenuation"}),
 ]
 
 
@@ -44,7 +45,7 @@ def test_a_terminal_is_shown_peak_range_margin_and_time_left(capsys, monkeypatch
     monkeypatch.setenv("COLUMNS", "120")
     watch(animated=True)
 
-    shown = capsys.readouterr().err
+    shown = capsys.readouterr().out
     for words in ("step 5 of 9: the target shot", "14.3 dB above the floor", "about 3 min left",
                   "waits for a hand: set probe_off", "shot 02_target_choke stored"):  # fmt: skip
         assert words in shown
@@ -54,13 +55,14 @@ def test_a_pipe_gets_plain_lines(capsys):
     watch(animated=False)
 
     shown = capsys.readouterr()
-    assert shown.out == ""
-    assert "\x1b" not in shown.err
-    lines = shown.err.splitlines()
+    assert shown.err == ""  # what was asked for goes where a pipe takes it from
+    assert "\x1b" not in shown.out
+    lines = shown.out.splitlines()
     assert lines[0] == "step 5 of 9: the target shot"
     assert lines[1] == "waits for a hand: set probe_off, then 'floorshot confirm 3'"
     assert "shot 02_target_choke stored" in lines[2]
-    assert len(lines) == 3
+    assert lines[3] == "step 8 of 9: compute the attenuation"
+    assert len(lines) == 4
 
 
 @pytest.mark.parametrize(("seconds", "words"), [(45.0, "45 s"), (720, "12 min"), (12600, "3.5 h")])

@@ -72,6 +72,16 @@ def test_a_stated_burst_rate_is_used(measured):
     assert (facts.burst_rate, facts.rate_source) == (8000.0, "stated")
 
 
+def test_a_shot_that_does_not_stand_out_of_its_floor_says_so(measured):
+    path, _ = measured
+    said = {
+        one.condition: any("mostly noise and pickup" in text for text in one.facts.remarks)
+        for one in views.facts_of(path)
+    }
+
+    assert said == {"bare": False, "damped_choke": False, "triple_core": True, "air_coil": False}
+
+
 def test_a_name_that_is_not_there_is_told_with_those_that_are(measured):
     path, _ = measured
     with pytest.raises(BadInputError, match="lead_current in damped_choke"):
