@@ -116,7 +116,7 @@ def _outcome(case: Case, name: Correction) -> Outcome:
     lines = _lines(case, name, estimate, reference) if usable else ()
     freedom = budget.effective_freedom(lines)
     two, one = budget.two_sided(coverage, freedom), budget.one_sided(coverage, freedom)
-    state, reason = _state(estimate, reference, one, two, case.choices.margin)
+    state, reason = _state(case, name, estimate, reference, (two, one))
     attenuation = _attenuation(case, name, estimate, reference, lines, (two, one), (state, reason))
     unit = case.target.shot.capture.transducer.unit
     scale = _scale_uncertainty(case.target)
@@ -133,26 +133,40 @@ def _outcome(case: Case, name: Correction) -> Outcome:
 
 
 def _state(
-    estimate: Estimate, reference: Reference, one: Factor, two: Factor, margin: float
+    case: Case,
+    name: Correction,
+    estimate: Estimate,
+    reference: Reference,
+    factors: tuple[Factor, Factor],
 ) -> tuple[State, str]:
+    two, one = factors
     if not reference.detected or reference.value <= 0:
         return "invalid", "the reference is not distinguishable from its floor"
+    unit = case.target.shot.capture.transducer.unit
     if not estimate.detected(one):
         return (
             "floor-limited",
-            f"the residual is not distinguishable from the floor: {estimate.value:.3g} against a "
-            f"decision threshold of {estimate.decision_threshold(one):.3g}",
+            f"the residual is not distinguishable from the floor: {estimate.value:.3g} {unit} "
+            f"against a decision threshold of {estimate.decision_threshold(one):.3g} {unit}",
         )
     above = decibels(estimate.seen / max(estimate.floor, TINY))
-    if above is not None and above < margin:
+    if above is not None and above < case.choices.margin:
         return (
             "floor-limited",
-            f"the target stands {above:.2g} dB above the floor, less than the margin of "
-            f"{margin:g} dB",
+            f"{_standing(name, above)}, less than the margin of {case.choices.margin:g} dB",
         )
     if estimate.limits(two)[0] <= 0:
         return "floor-limited", "the interval of the residual reaches down to zero"
     return "resolved", "the residual stands clear of the floor"
+
+
+def _standing(name: Correction, above: float) -> str:
+    if name == "coherent":
+        return (
+            f"less the floor's mean trace, the target's stands {above:.2g} dB above the noise that "
+            "averaging leaves"
+        )
+    return f"the target stands {above:.2g} dB above the floor"
 
 
 def _attenuation(
