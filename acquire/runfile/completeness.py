@@ -51,7 +51,7 @@ def missing_captures(plan: str, taken: Iterable[tuple[str, str]]) -> list[str]:
         return ["the plan cannot be read, so the shots cannot be counted"]
     found = Counter(taken)
     return [
-        f"{found[what]} of {count} shots that the plan has with the role {what[0]} in the "
+        f"only {found[what]} of {count} shots that the plan has with the role {what[0]} in the "
         f"condition {what[1]}"
         for what, count in wanted.items()
         if found[what] < count
@@ -68,7 +68,7 @@ def incomplete(file: Any) -> list[tuple[str, str]]:
     if file.attrs["state"] == "complete":
         taken = [(str(s.attrs["role"]), str(s.attrs["condition"])) for s in shots.values()]
         plan = bytes(file["plan"][()]).decode()
-        found += [("/shots", f"only {words}") for words in missing_captures(plan, taken)]
+        found += [("/shots", words) for words in missing_captures(plan, taken)]
     return found
 
 

@@ -286,7 +286,8 @@ class Station:
                 return _digests(file.captures(self.transducers)), "the run file stands"
         if self.spool is None or not (self.spool / "header.json").exists():
             return {}, "nothing is stored yet"
-        assert verify(self.spool) == []
+        damage = verify(self.spool)
+        assert damage == [], damage
         with Spool.open(self.spool, writable=False) as spool:
             digests = _digests(spool.captures(self.transducers))
             names = [event.name for event in spool.events.stream()]

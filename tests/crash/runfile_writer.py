@@ -7,6 +7,7 @@ answers ``pid N``, ``shot NAME`` after each commit, ``consolidating`` and ``file
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
 import sys
@@ -30,6 +31,7 @@ from acquire.runfile.spool import Spool
 
 AT = datetime(2025, 3, 4, 9, 15, tzinfo=UTC)
 SAMPLES = 20_000
+PLAN = json.dumps({"steps": []})
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ def write(folder: Path, seed: int) -> None:
         spool = Spool.open(folder / "spool")
     else:
         header = RunHeader(
-            f"run-{seed}", "bay 3", "r", "text", "", "b", "text", "", {}, "{}", "", "x", AT
+            f"run-{seed}", "bay 3", "r", "text", "", "b", "text", "", {}, PLAN, "", "x", AT
         )
         spool = Spool.create(folder / "spool", header)
         spool.set_instruments([InstrumentRecord("scope", "x", "y", None)])
