@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
+from scipy.fft import next_fast_len
 
 from acquire.analysis.inputs import Capture, Floats
 from acquire.analysis.measures import block_values, row_blocks
@@ -22,6 +23,9 @@ LARGEST_DELAY = 64
 
 WORTHWHILE_LOSS = 1e-4
 """Alignment is used only where jitter takes more of the mean's energy than this. [1]"""
+
+CLOSE_ENOUGH = 1e-3
+"""A delay that still moves by less than this has been found. [sample]"""
 
 SAME_SHAPE = 0.9
 """Correlation above which two shots' trigger traces are the same event. [1]"""
@@ -58,12 +62,9 @@ def align(trigger: Capture, template: Floats | None = None) -> Alignment:
     values = np.concatenate(
         [block_values(trigger, rows) for rows in row_blocks(*trigger.codes.shape)]
     )
-    delays = np.zeros(values.shape[0])
-    mean = values.mean(axis=0)
-    for _ in range(3):
-        delays = _delays(values, mean)
-        mean = advance(values, delays).mean(axis=0)
-    noise, slope = _noise_and_slope(advance(values, delays), mean)
+    delays, aligned = _onto_own_mean(values)
+    mean = aligned.mean(axis=0)
+    noise, slope = _noise_and_slope(aligned, mean)
     jitter, significant = _jitter(delays, noise, slope)
     loss = jitter**2 * slope / max(float(mean @ mean), np.finfo(float).tiny)
     used = significant and loss > WORTHWHILE_LOSS
@@ -73,6 +74,18 @@ def align(trigger: Capture, template: Floats | None = None) -> Alignment:
         delays, mean, moved = _bring_to(template, delays, mean)
         used = used or moved
     return Alignment(delays, jitter, loss, used, mean)
+
+
+def _onto_own_mean(values: Floats) -> tuple[Floats, Floats]:
+    """Return the delays of the rows against their own aligned mean, and the rows aligned."""
+    delays, aligned = np.zeros(values.shape[0]), values
+    for _ in range(3):
+        before = delays
+        delays = _delays(values, aligned.mean(axis=0))
+        aligned = advance(values, delays)
+        if np.max(np.abs(delays - before)) < CLOSE_ENOUGH:
+            break
+    return delays, aligned
 
 
 def _bring_to(template: Floats, delays: Floats, mean: Floats) -> tuple[Floats, Floats, bool]:
@@ -92,9 +105,9 @@ def _delays(values: Floats, template: Floats) -> Floats:
     the fraction.
     """
     length = values.shape[1]
-    size = 2 * length
-    frequency = 2j * np.pi * np.fft.rfftfreq(size)
     reach = min(LARGEST_DELAY, length // 4)
+    size = next_fast_len(length + reach + 1, real=True)  # so that no lag within reach wraps round
+    frequency = 2j * np.pi * np.fft.rfftfreq(size)
     lags = np.concatenate([np.arange(reach + 1), np.arange(-reach, 0)])
     reference = np.conj(np.fft.rfft(template, size))
     delays = np.zeros(values.shape[0])
@@ -108,6 +121,8 @@ def _delays(values: Floats, template: Floats) -> Floats:
             curvature = (turned * frequency**2).real.sum(axis=1)
             step = np.divide(-slope, curvature, out=np.zeros_like(slope), where=curvature < 0)
             found += np.clip(step, -0.5, 0.5)
+            if np.max(np.abs(step)) < CLOSE_ENOUGH:
+                break
         delays[rows] = np.where(np.abs(found - nearest) <= 1.0, found, 0.0)
     return np.where(np.abs(delays) < reach, delays, 0.0)
 

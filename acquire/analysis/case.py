@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ from acquire.analysis.bracket import Reference, between
 from acquire.analysis.budget import DB, decibels
 from acquire.analysis.corrections import CORRECTIONS, Pair
 from acquire.analysis.estimates import ONE_SIGMA, Estimate, Factor, standard_uncertainty
-from acquire.analysis.evidence import choose, repetition
+from acquire.analysis.evidence import Evidence, choose
 from acquire.analysis.inputs import Choices, Correction
 from acquire.analysis.results import (
     Attenuation,
@@ -41,6 +41,7 @@ class Case:
     shares : weight of each reference.
     choices : of the recipe.
     remarks : known before the numbers.
+    evidence : what is known already of how these shots repeat.
     """
 
     condition: str
@@ -49,6 +50,7 @@ class Case:
     shares: tuple[float, ...]
     choices: Choices
     remarks: tuple[str, ...] = ()
+    evidence: Evidence = field(default_factory=Evidence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ def solve(case: Case) -> ConditionResult:
 
 
 def _choice(case: Case) -> tuple[Correction, str]:
-    measure = case.target.measure
+    measure, repetition = case.target.measure, case.evidence.repetition
     target = repetition(case.target.shot, case.target.floor, measure)
     reference = max(
         (repetition(p.shot, p.floor, measure) for p in case.references), key=lambda r: r.excess

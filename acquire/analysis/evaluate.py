@@ -12,6 +12,7 @@ from acquire.analysis.alignment import Alignment, align
 from acquire.analysis.bands import Band, coverage
 from acquire.analysis.case import Case, solve
 from acquire.analysis.corrections import CORRECTIONS, Pair
+from acquire.analysis.evidence import Evidence
 from acquire.analysis.inputs import Capture, Choices, Floats
 from acquire.analysis.measures import MEASURES, Measure, record_levels
 from acquire.analysis.results import (
@@ -123,6 +124,7 @@ class _Quantity:
     shots: Mapping[str, Shot]
     problems: Mapping[str, str]
     pairs: dict[tuple[str, ...], Pair] = field(default_factory=dict)
+    evidence: Evidence = field(default_factory=Evidence)
 
     @classmethod
     def of(
@@ -173,6 +175,7 @@ class _Quantity:
                 tuple(shares),
                 self.choices,
                 remarks,
+                self.evidence,
             )
         )
 

@@ -7,6 +7,7 @@ than the floor does. The test uses squared levels: RMS, or the band's own level.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ from acquire.analysis.inputs import Correction, Floats
 from acquire.analysis.measures import Measure, rms_basis
 from acquire.analysis.quadratic import coherent_estimate, products
 from acquire.analysis.shots import Shot
+
+Basis = Callable[[Floats, float], Floats]
 
 SIGNIFICANCE = 0.01
 """Probability of taking scatter for a signal."""
@@ -42,6 +45,20 @@ class Repetition:
     coherent: float
     significant: bool
     excess: float
+
+
+class Evidence:
+    """Tests each shot once for all measures that rest on the same levels."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[Shot, Shot | None, Basis], Repetition] = {}
+
+    def repetition(self, shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:
+        """Return how a shot repeats, against the floor at its range."""
+        key = (shot, floor, measure.basis or rms_basis)
+        if key not in self._known:
+            self._known[key] = repetition(shot, floor, measure)
+        return self._known[key]
 
 
 def repetition(shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from acquire.analysis.inputs import Capture, Floats
 from acquire.analysis.measures import MEASURES, block_values, record_levels, row_blocks
@@ -143,7 +144,8 @@ def advance(values: Floats, delays: Floats) -> Floats:
     if not np.any(delays):
         return values
     length = values.shape[1]
-    padded = np.pad(values, ((0, 0), (PAD, PAD)), mode="edge")
+    size = next_fast_len(length + 2 * PAD, real=True)
+    padded = np.pad(values, ((0, 0), (PAD, size - length - PAD)), mode="edge")
     spectrum = np.fft.rfft(padded, axis=1)
     cycles = np.fft.rfftfreq(padded.shape[1])
     spectrum *= np.exp(2j * np.pi * cycles * delays[:, None])

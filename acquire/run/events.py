@@ -24,7 +24,7 @@ EVENTS: Mapping[str, str] = {
     "finding": "level, subject, text: one line of the checks before a run",
     "instrument_identified": "role, resource, idn",
     "step_started": "step, steps, kind, text, seconds_left",
-    "caution": "text: shown at the start and at every change of condition",
+    "caution": "text: shown at the start and at every change that relays make",
     "gate_waiting": "condition, instruction, cautions: a hand is needed",
     "gate_confirmed": "condition, by, at: a person says that the condition is set",
     "condition_set": "condition, by, closed: channels that the relay unit reads back as closed",

@@ -9,8 +9,8 @@ import jsonschema
 import numpy as np
 import pytest
 
-from acquire.analysis import evaluate
 from acquire.analysis.document import schema, to_document, to_json
+from acquire.analysis.evaluate import evaluate
 from acquire.analysis.inputs import Choices, Limit
 
 

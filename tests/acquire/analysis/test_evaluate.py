@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acquire.analysis import evaluate
-from acquire.analysis.evaluate import moments
+from acquire.analysis.evaluate import evaluate, moments
 from acquire.analysis.inputs import Choices, Limit
 
 RATIO = 50.0
