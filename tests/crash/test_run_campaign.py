@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 SCRIPT = Path(__file__).with_name("run_campaign.py")
-KILLS = int(os.environ.get("FLOORSHOT_RUN_KILLS", "20"))
+KILLS = int(os.environ.get("FLOORSHOT_RUN_KILLS", "12"))
 FAULTS = int(os.environ.get("FLOORSHOT_RUN_FAULTS", "6"))
 
 pytestmark = [

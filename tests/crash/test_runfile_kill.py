@@ -22,7 +22,7 @@ from acquire.runfile import RunFile, Spool, verify
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = Path(__file__).with_name("runfile_writer.py")
-KILLS = int(os.environ.get("FLOORSHOT_KILLS", "35"))
+KILLS = int(os.environ.get("FLOORSHOT_KILLS", "40"))
 LATEST = 0.12
 """Seconds by which a writer is killed; on an idle machine a whole run takes about as long."""
 PROBE = {"lead_current": Transducer("p", "V", 1.0, (0.0, 1e9), 0.0)}

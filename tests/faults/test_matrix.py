@@ -4,7 +4,7 @@ The matrix that acquire/run/README.md shows is printed by::
 
     FAULT_MATRIX=FILE python -m pytest tests/faults/test_matrix.py -k as_markdown
 
-Faults that never touch the wire (``OFF_THE_WIRE``) are tried on sockets; ``FAULT_MATRIX=all`` tries
+Faults that never touch the scope's wire are tried on sockets; ``FAULT_MATRIX=all`` tries
 them on every transport, as the printed matrix does.
 """
 
@@ -123,7 +123,10 @@ TRIED = [
     for transport in SERVERS
     if transport == "socket"
     or os.environ.get("FAULT_MATRIX") == "all"
-    or not {fault.name for fault in case.faults} <= OFF_THE_WIRE
+    or (
+        not {fault.name for fault in case.faults} <= OFF_THE_WIRE
+        and {fault.role for fault in case.faults} == {"scope"}
+    )
 ]
 
 

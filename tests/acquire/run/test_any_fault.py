@@ -31,7 +31,7 @@ from drivers.errors import AnswerError, ComplaintError, LinkLostError, TimedOutE
 from drivers.scope import AcquisitionStatus
 from drivers.trace import Clipping
 
-MACHINES = int(os.environ.get("FLOORSHOT_MACHINES", "12"))
+MACHINES = int(os.environ.get("FLOORSHOT_MACHINES", "8"))
 DONE = {ExitCode.OK, ExitCode.LIMIT_NOT_MET, ExitCode.UNDECIDED}
 PATHS = {101, 102, 103}
 USES = 950
