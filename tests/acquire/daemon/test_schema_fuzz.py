@@ -32,7 +32,7 @@ pytestmark = pytest.mark.timeout(120 + 10 * REQUESTS)
 
 @pytest.fixture
 def fuzz(bench, folder, queue, serving, wait_until, recipe_text, ask_tcp):
-    """A function that lets schemathesis ask a daemon on TCP, whose run 1 waits at a gate."""
+    """Let schemathesis ask a daemon on TCP, once run ``at_gate`` waits for a hand."""
     (folder.root / "daemon.yaml").write_text("http: {port: 0, requests_per_minute: 1000000}\n")
     (folder.benches / "tunnel.yaml").unlink()  # where no hand is, nothing is measured meanwhile
     shutil.copy(RECIPE, folder.recipes)
@@ -40,10 +40,13 @@ def fuzz(bench, folder, queue, serving, wait_until, recipe_text, ask_tcp):
     address = wait_until(lambda: (queue.last_beat() or (0, 0.0, ""))[2])
     token = folder.token.read_text().strip()
     body = {"bench": "by_hand", "recipe_text": recipe_text}
-    assert ask_tcp(address, token, "POST", "/api/v1/runs", body).status == 201
-    wait_until(lambda: queue.gate(1))
 
-    def run(document, *arguments):
+    def run(document, *arguments, at_gate=None):
+        if at_gate is not None:
+            assert (
+                ask_tcp(address, token, "POST", "/api/v1/runs", body).json["run"]["id"] == at_gate
+            )
+            wait_until(lambda: queue.gate(at_gate))
         command = [
             Path(sys.executable).with_name("schemathesis"),
             "--config-file", HERE / "schemathesis.toml", "--no-color",
@@ -63,9 +66,13 @@ def fuzz(bench, folder, queue, serving, wait_until, recipe_text, ask_tcp):
 
 def test_no_request_gets_a_fault_or_an_undocumented_answer(fuzz, queue, tmp_path):
     document = tmp_path / "openapi.json"
-    document.write_text(json.dumps(_with_names_that_are_known(json.loads(document_text()))))
     few = ("--max-examples", str(3 * REQUESTS), "--mode", "positive")
-    asked = fuzz(document, *few, "--phases", "fuzzing", "--include-operation-id", "confirm")
+    one = (*few, "--phases", "fuzzing", "--include-operation-id")
+    document.write_text(_with_names_that_are_known([1]))
+    asked = fuzz(document, *one, "confirm", at_gate=1)
+    document.write_text(_with_names_that_are_known([2]))
+    asked += fuzz(document, *one, "cancel", at_gate=2)
+    document.write_text(_with_names_that_are_known([1, 2]))
     asked += fuzz(document, *few, "--phases", "fuzzing,stateful", "--exclude-path", EVENTS)
     told = {event.name for event in queue.events(limit=1_000_000)}
     reached = {"run_queued", "gate_confirmed", "run_cancelled", "cancel_requested",
@@ -78,8 +85,9 @@ def test_no_request_gets_a_fault_or_an_undocumented_answer(fuzz, queue, tmp_path
     assert asked > 300
 
 
-def _with_names_that_are_known(document):
+def _with_names_that_are_known(numbers):
     """Narrow the document, so that requests get past the door: submit, confirm, cancel, end."""
+    document = json.loads(document_text())
     schemas = document["components"]["schemas"]
     schemas["Submit"]["properties"] |= {
         "bench": {"enum": ["by_hand"]},
@@ -94,5 +102,5 @@ def _with_names_that_are_known(document):
         for operation in operations.values():
             for one in operation["parameters"]:
                 if one["name"] == "number":
-                    one["schema"] = {"enum": [1, 2]}
-    return document
+                    one["schema"] = {"enum": numbers}
+    return json.dumps(document)
