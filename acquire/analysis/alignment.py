@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from scipy.fft import next_fast_len
 
 from acquire.analysis.inputs import Capture, Floats
@@ -143,4 +143,5 @@ def _jitter(delays: Floats, variance: float, slope: float) -> tuple[float, bool]
     by_noise = variance / slope
     beyond = max(0.0, seen - by_noise)
     freedom = delays.size - 1
-    return float(np.sqrt(beyond)), bool(seen > by_noise * stats.chi2.ppf(0.999, freedom) / freedom)
+    limit = float(special.chdtri(freedom, 0.001)) / freedom  # chi-squared, one in a thousand
+    return float(np.sqrt(beyond)), bool(seen > by_noise * limit)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.stats
+from scipy import special
 
 from acquire.analysis.inputs import Floats, Unit
 from acquire.analysis.spectra import ShotSpectrum, decibels_over_micro
@@ -113,7 +113,7 @@ def attenuation_spectrum(
         (_relative_variance(u_a, a), reference.degrees_of_freedom),
         (_relative_variance(u_b, b), target.degrees_of_freedom),
     )
-    k: Floats = np.asarray(scipy.stats.t.ppf(0.5 + coverage / 2.0, degrees))
+    k: Floats = np.asarray(special.stdtrit(degrees, 0.5 + coverage / 2.0))
     known = (a > k * u_a) & (a > 0.0) & _stands_out(reference, margin)
     # Just where the target is significant at this k, Fieller's interval is bounded at both ends.
     resolved = known & _stands_out(target, margin) & (b > k * u_b) & (b > 0.0)
@@ -121,7 +121,7 @@ def attenuation_spectrum(
 
     low_ratio, high_ratio = fieller(b, u_b, a, u_a, k)
     at_most = upper_limit(b, u_b, coverage, target.degrees_of_freedom)
-    least_reference = a - scipy.stats.t.ppf(coverage, reference.degrees_of_freedom) * u_a
+    least_reference = a - special.stdtrit(reference.degrees_of_freedom, coverage) * u_a
     low_db = np.where(resolved, _attenuation(high_ratio), np.nan)
     bound = _attenuation(_divide(at_most, least_reference))
     return AttenuationSpectrum(
@@ -165,8 +165,8 @@ def upper_limit(value: Floats, standard: Floats, coverage: float, degrees: Float
     negative.
     """
     safe = np.where(standard > 0.0, standard, 1.0)
-    positive = scipy.stats.t.cdf(value / safe, degrees)
-    quantile = scipy.stats.t.ppf(1.0 - (1.0 - coverage) * positive, degrees)
+    positive = special.stdtr(degrees, value / safe)
+    quantile = special.stdtrit(degrees, 1.0 - (1.0 - coverage) * positive)
     return np.where(standard > 0.0, value + quantile * safe, np.maximum(value, 0.0))
 
 

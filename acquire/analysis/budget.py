@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from acquire.analysis.estimates import Factor
 from acquire.analysis.measures import Measure
@@ -47,12 +47,12 @@ def effective_freedom(lines: Sequence[BudgetLine]) -> float:
 def two_sided(coverage: float, freedom: float) -> Factor:
     """Return the factor of an interval (GUM table G.2)."""
     tail = (1 - coverage) / 2
-    return Factor(float(stats.t.isf(tail, freedom)), tail)
+    return Factor(float(-special.stdtrit(freedom, tail)), tail)
 
 
 def one_sided(coverage: float, freedom: float) -> Factor:
     """Return the factor of a bound."""
-    return Factor(float(stats.t.isf(1 - coverage, freedom)), 1 - coverage)
+    return Factor(float(special.stdtrit(freedom, coverage)), 1 - coverage)
 
 
 def gain_uncertainty(shot: Shot) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Factor:
     tail: float
 
 
-ONE_SIGMA = Factor(1.0, float(stats.norm.sf(1.0)))
+ONE_SIGMA = Factor(1.0, float(special.ndtr(-1.0)))
 
 
 class Estimate(Protocol):
@@ -176,7 +176,8 @@ class SquaredEstimate:
         """
         if self.noise_freedom is None or self.floor == 0:
             return float(factor.k * np.sqrt(self.quadratic + self.moved))
-        beyond = float(stats.f.isf(factor.tail, *self.noise_freedom)) - 1
+        own, other = self.noise_freedom
+        beyond = 1 / float(special.fdtri(other, own, factor.tail)) - 1  # the upper point of F
         return float(np.hypot(self.floor**2 * beyond, factor.k * np.sqrt(self.moved)))
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from acquire.analysis.estimates import Factor
 from acquire.analysis.inputs import Correction, Floats
@@ -68,7 +68,7 @@ def repetition(shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:
     group = shot.repeats / own.shape[0]
     total = sums.coherent + group * sums.incoherent
     alone = coherent_estimate([own])
-    significant = alone.detected(Factor(float(stats.norm.ppf(1 - SIGNIFICANCE)), SIGNIFICANCE))
+    significant = alone.detected(Factor(float(special.ndtri(1 - SIGNIFICANCE)), SIGNIFICANCE))
     part = min(1.0, max(0.0, sums.coherent / total)) if total > 0 else 0.0
     if floor is None:
         return Repetition(part, significant, 0.0)
@@ -78,7 +78,7 @@ def repetition(shot: Shot, floor: Shot | None, measure: Measure) -> Repetition:
         np.sqrt(scatter.var(ddof=1) / scatter.size + floor_scatter.var(ddof=1) / floor_scatter.size)
     )
     freedom = min(scatter.size, floor_scatter.size) - 1
-    beyond = excess > float(stats.t.ppf(1 - SIGNIFICANCE, freedom)) * error
+    beyond = excess > float(special.stdtrit(freedom, 1 - SIGNIFICANCE)) * error
     level = coherent_estimate([own, other]).squared
     relative = excess / max(level, excess) if beyond and excess > 0 else 0.0
     return Repetition(part, significant, relative)

@@ -7,9 +7,11 @@ the level is the part of that which lies along the residual, whatever the phase.
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import hilbert
+import numpy.typing as npt
+import scipy.fft
 
 from acquire.analysis.extremes import places
+from acquire.analysis.inputs import Floats
 from acquire.analysis.measures import Measure
 from acquire.analysis.shots import Shot
 
@@ -23,10 +25,20 @@ def pickup_along(measure: Measure, shot: Shot, floor: Shot) -> float:
     """
     pickup = floor.mean()
     rest = shot.mean() - pickup
-    analytic = hilbert(pickup)
+    analytic = analytic_signal(pickup)
     if measure.basis is None:
         high, low = places(rest)
         return float(abs(analytic[high] - analytic[low]))
     rows = measure.basis(np.stack([analytic.real, analytic.imag, rest]), shot.capture.step)
     norm = float(np.linalg.norm(rows[2]))
     return float(np.hypot(rows[0] @ rows[2], rows[1] @ rows[2])) / norm if norm > 0 else 0.0
+
+
+def analytic_signal(trace: Floats) -> npt.NDArray[np.complex128]:
+    """Return the signal whose real part is the trace and which holds no negative frequency.
+
+    As `scipy.signal.hilbert`, which would make every run load all of scipy's statistics.
+    """
+    half = scipy.fft.rfft(trace)
+    half[1 : (trace.size + 1) // 2] *= 2
+    return np.asarray(scipy.fft.ifft(half, trace.size))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-import scipy.stats
+from scipy import special
 
 from acquire.analysis.candidates import Candidate
 from acquire.analysis.inputs import Floats
@@ -295,7 +295,7 @@ def _interval(
     # Welch-Satterthwaite; the scales have no degrees of freedom to lose.
     degrees = np.full(value.shape, np.inf)
     np.divide(variance**2, squares, out=degrees, where=squares > 0.0)
-    half = scipy.stats.t.ppf(0.5 + coverage / 2.0, degrees) * np.sqrt(variance)
+    half = special.stdtrit(degrees, 0.5 + coverage / 2.0) * np.sqrt(variance)
     return value, value - half, value + half
 
 

@@ -9,7 +9,6 @@ from typing import Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
-import scipy.signal
 
 from acquire.analysis.bands import fast_length_within
 from acquire.analysis.inputs import Floats, Transducer
@@ -98,6 +97,8 @@ class Grid:
     @classmethod
     def make(cls, samples: int, step: float, transducer: Transducer, setup: SpectrumSetup) -> Grid:
         """Choose bins: inside the band, above 0 Hz, joined as the setup says."""
+        import scipy.signal  # here: it takes a second, and few commands need a spectrum
+
         pieces = -(-samples // LONGEST)
         longest = samples if pieces == 1 else fast_length_within(samples // pieces)
         segment = min(setup.segment or samples, longest)
@@ -134,6 +135,8 @@ class Grid:
 
     def density(self, rows: npt.NDArray[np.floating[Any]]) -> Floats:
         """Return power densities, shape (rows, bins). [unit^2/Hz]"""
+        import scipy.signal  # as above
+
         pieces = -(-self.samples // LONGEST)
         edges = [self.samples * i // pieces for i in range(pieces + 1)]
         # Single or double precision: welch keeps either; its stubs cannot say so.

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import hilbert
 
 from acquire.analysis.measures import MEASURES
-from acquire.analysis.pickup import pickup_along
+from acquire.analysis.pickup import analytic_signal, pickup_along
 
 
 @pytest.mark.parametrize("name", ["rms", "peak_to_peak", "band_b"])
@@ -36,3 +37,9 @@ def test_a_pickup_at_another_frequency_does_not_touch_the_rms(make_shot):
 def test_nothing_left_means_nothing_moved(make_shot):
     shot = make_shot(np.zeros((2, 100)))
     assert pickup_along(MEASURES["rms"], shot, shot) == 0.0
+
+
+@pytest.mark.parametrize("samples", [1, 2, 999, 1000])
+def test_the_analytic_signal_is_that_of_scipy_signal(samples):
+    trace = np.random.default_rng(5).normal(0.3, 1.0, samples)
+    assert analytic_signal(trace) == pytest.approx(hilbert(trace), abs=1e-12)
