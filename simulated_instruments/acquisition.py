@@ -96,6 +96,7 @@ class Acquisition(Digitiser):
         self.wanted = 1
         self.forget()
         self._taken: list[Record] = []
+        self._coming: list[Snapshot] = []
         self.triggers = 0
         self.arms = 0
         self._ready_told = False
@@ -137,16 +138,25 @@ class Acquisition(Digitiser):
     def touch(self) -> None:
         """Begin a running acquisition anew, as a changed setting does."""
         if self._armed_at is not None:
-            self._armed_at, self._taken = self._clock(), []
+            self._begin()
+
+    def _begin(self) -> None:
+        """Start to acquire. The events are laid aside now, however soon it is stopped."""
+        self._armed_at, self._taken = self._clock(), []
+        self._coming = [self.circuit.next_event() for _ in range(self.wanted)]
+
+    def _event(self) -> Snapshot:
+        return self._coming.pop(0) if self._coming else self.circuit.next_event()
 
     # -- state -------------------------------------------------------------------------------------
     def arm(self, segments: int = 1, continuous: bool = False) -> None:
         """Start an acquisition of ``segments`` records."""
         self.state()
         self.wanted = segments
-        self._taken, self._continuous = [], continuous
+        self._continuous = continuous
         self.forget_codes()
-        self._armed_at, self._delay = self._clock(), self._late()
+        self._begin()
+        self._delay = self._late()
         self._ready_told = self.retimed = False
 
     def stop(self) -> None:
@@ -216,7 +226,7 @@ class Acquisition(Digitiser):
         for _ in range(SEARCH + self.wanted):
             if len(self._taken) >= self.wanted:
                 break
-            snapshot = self.circuit.next_event()
+            snapshot = self._event()
             instant = self._crossing(snapshot)
             if instant is not None:
                 self._take(snapshot, instant)
@@ -265,7 +275,7 @@ class Acquisition(Digitiser):
 
     def _capture_untriggered(self) -> None:
         while len(self._taken) < self.wanted:
-            snapshot = self.circuit.next_event()
+            snapshot = self._event()
             period = 1 / self.circuit.scenario.edge_rate
             self._take(snapshot, float(self._random(snapshot, 96).uniform(0, period)))
 

@@ -15,10 +15,7 @@ and when the run has been resumed to its end:
 
 * the shots are those of the unbroken run: names, roles, conditions, ranges, repeats, samples. Their
   codes cannot be: the simulated source has gone on in the meantime, as a real one would. Shots
-  taken before the first break can be, and are counted by dialect. The driver of
-  keysight_infiniivision arms once only to ask how long the record would be, and stops at once. If a
-  source event falls into that moment (1.5 ms in the twin), every later record is one event on; see
-  test_arming_for_a_question.py;
+  taken before the first break must be;
 * every result has the state of the unbroken one, and the attenuations agree: their difference is
   at most the root sum of squares of the half intervals (E_n <= 1, ISO 13528:2022, from memory);
 * the file verifies, nothing else is left in the folder, and the relays stand in the bare condition.
@@ -172,8 +169,8 @@ class Campaign:
     """Counts, by kind of break."""
 
     rows: dict[str, Row] = field(default_factory=dict)
-    codes: dict[str, dict[bool, int]] = field(default_factory=dict)
-    """Dialect -> whether shots before a first break had the unbroken run's codes, and how many."""
+    codes: int = 0
+    """Shots before a first break, each of which had the unbroken run's codes."""
 
     def row(self, kind: str) -> Row:
         """Return the row of a kind of break, made on first use."""
@@ -197,9 +194,10 @@ class Campaign:
                 f"| {kind} | {row.tried} | {row.announced} / 0 | {ends} | {row.resumed} | "
                 f"{row.equal} | {row.largest_apart:.2f} |"
             )
-        for dialect, count in sorted(self.codes.items()):
-            lines += ["", f"{dialect}: of the shots before a first break {count[True]} equal the "
-                      f"unbroken run's to the code, {count[False]} do not."]  # fmt: skip
+        lines += [
+            "",
+            f"{self.codes} shots before a first break equal the unbroken run's to the code.",
+        ]
         return "\n".join(lines)
 
 
@@ -230,7 +228,6 @@ class Station:
         self.seen: dict[str, str] = {}
         self.before_break: dict[str, str] | None = None
         self.told = ""
-        self.same_codes = {True: 0, False: 0}
         self.largest_apart = 0.0
 
     def start(self, failing: Sequence[tuple[str, str, int]] = (), output: str = "") -> Started:
@@ -331,7 +328,7 @@ class Station:
         for shot, digest in self.seen.items():
             assert whole.digests[shot] == digest, f"{shot} is not what it was"
         for shot, digest in (self.before_break or {}).items():
-            self.same_codes[unbroken.digests[shot] == digest] += 1
+            assert unbroken.digests[shot] == digest, f"{shot} is not that of the unbroken run"
         assert set(whole.results) == set(unbroken.results)
         for key, (state, attenuation, interval) in whole.results.items():
             wanted, other, wide = unbroken.results[key]
@@ -476,9 +473,7 @@ def finish_and_compare(
         row.equal += equal
         row.largest_apart = max(row.largest_apart, station.largest_apart)
     if kinds:
-        count = campaign.codes.setdefault(station.dialect, {True: 0, False: 0})
-        for same, number in station.same_codes.items():
-            count[same] += number
+        campaign.codes += len(station.before_break or {})
 
 
 FAULTS: dict[str, tuple[str, str, int]] = {

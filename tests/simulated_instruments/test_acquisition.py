@@ -332,3 +332,15 @@ def test_inputs_are_numbered_from_one():
         with pytest.raises(ScpiError) as caught:
             rig.scope.channel(number)
         assert caught.value.code == -114
+
+
+@pytest.mark.parametrize("seconds", [0.0002, 0.005])
+def test_an_arming_that_is_stopped_uses_up_its_events_whenever_that_is(seconds):
+    """So a driver may arm only to ask something, and a busy machine still gives the same codes."""
+    rig = Rig()
+    rig.scope.arm(3)
+    rig.run(seconds)
+    rig.scope.stop()
+
+    (record,) = rig.take()
+    assert record.snapshot.event == 4
