@@ -31,7 +31,7 @@ from acquire.runfile.sealedreader import SealedReader
 from acquire.runfile.sealedwriter import SealedWriter
 from acquire.runfile.shotgroup import CHUNK, ShotGroup, create_codes, write_numbers
 from acquire.runfile.tables import parse_document, write_events, write_result
-from acquire.runfile.tree import LARGEST_PACKED
+from acquire.runfile.tree import LARGEST_PACKED, walk
 
 if TYPE_CHECKING:
     from acquire.runfile.spool import Spool
@@ -105,7 +105,7 @@ def consolidate(
     with SealedWriter(path, "writing the run file", needed) as out:
         known = _write(spool, out, document_json, state, ended)
         out.check()
-        store_manifest(out.file, take_manifest(out.file, out.temp, known))
+        store_manifest(out.file, take_manifest(walk(out.file, out.temp), out.temp, known))
         out.commit(proof=prove)
     try:
         write_checked(spool.folder / MARKER, "marker", str(path.absolute()), "closing the spool")
@@ -125,7 +125,7 @@ def prove(path: Path) -> None:
         With the first difference.
     """
     with SealedReader(path, FORMAT) as reader:
-        wrong = differences(reader.manifest(), take_manifest(reader.file, path))
+        wrong = differences(reader.manifest(), take_manifest(reader.items, path))
     if wrong:
         raise DamagedFileError(f"{path}: read back, {wrong[0][0]} is {wrong[0][1]}")
 

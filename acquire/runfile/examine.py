@@ -36,7 +36,6 @@ from acquire.runfile.manifest import (
 )
 from acquire.runfile.seal import SealedFile, span
 from acquire.runfile.sealedreader import SealedReader
-from acquire.runfile.tree import walk
 
 UNREADABLE = (
     DamagedFileError,
@@ -88,12 +87,12 @@ def vet(path: Path, kind: str) -> Wrong:
     """Touch all that a reader will touch but the codes themselves."""
     with SealedReader(path, kind, on_read=_HEART.beat) as reader:
         codes = {}
-        for place, item in walk(reader.file, path):
+        for place, item in reader.items:
             if isinstance(item, h5py.Dataset) and item.ndim == 2 and item.dtype.kind == "i":
                 if item.chunks:
                     item.id.get_num_chunks()
                 codes[place] = [""]
-        take_manifest(reader.file, path, codes)
+        take_manifest(reader.items, path, codes)
         reader.manifest()
     return []
 
@@ -115,7 +114,7 @@ def verify(path: Path, kind: str) -> Wrong:
 def _whole(path: Path, kind: str) -> Wrong:
     with SealedReader(path, kind, on_read=_HEART.beat) as reader:
         stored = reader.manifest()
-        wrong = differences(stored, take_manifest(reader.file, path))
+        wrong = differences(stored, take_manifest(reader.items, path))
         if kind == "floorshot-run" and not wrong:
             wrong = incomplete(reader.file)
     if kind == "floorshot-shot" and f"/shots/{path.stem}" not in stored:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ import h5py
 import numpy as np
 
 from acquire.errors import DamagedFileError
-from acquire.runfile.tree import BY_REFERENCE, LARGEST_TEXT, is_placeholder, trusting_nothing, walk
+from acquire.runfile.tree import BY_REFERENCE, LARGEST_TEXT, is_placeholder, trusting_nothing
 
 Entry = dict[str, Any]
 OWN = ("manifest", "manifest_sha256")
@@ -34,14 +34,18 @@ _BLOCK = 1 << 20
 
 
 def take_manifest(
-    file: Any, path: Path, known: Mapping[str, list[str]] | None = None
+    items: Iterable[tuple[str, Any]], path: Path, known: Mapping[str, list[str]] | None = None
 ) -> dict[str, Entry]:
-    """Return the manifest of an open file; ``known``: row digests by place, not read again."""
+    """Return the manifest of an open file.
+
+    Parameters
+    ----------
+    items : what is in it, as `walk` yields it.
+    path : for messages.
+    known : row digests by place, which are not read again.
+    """
     known = known or {}
-    found: dict[str, Entry] = {}
-    for place, item in walk(file, path):
-        found[place] = entry_of(item, place, path, known.get(place))
-    return found
+    return {place: entry_of(item, place, path, known.get(place)) for place, item in items}
 
 
 def entry_of(item: Any, place: str, path: Path, rows: list[str] | None = None) -> Entry:

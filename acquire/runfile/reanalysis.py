@@ -19,6 +19,7 @@ from acquire.runfile.manifest import Entry, differences, store_manifest, take_ma
 from acquire.runfile.sealedreader import SealedReader
 from acquire.runfile.sealedwriter import SealedWriter
 from acquire.runfile.tables import parse_document, write_result
+from acquire.runfile.tree import walk
 
 
 def add_result(
@@ -60,7 +61,7 @@ def add_result(
         when = made or datetime.now(UTC)
         write_result(group, document_json, made=when, software=software, recipe_text=recipe_text)
         rows = {place: entry["rows"] for place, entry in before.items() if "rows" in entry}
-        after = take_manifest(out.file, out.temp, rows)
+        after = take_manifest(walk(out.file, out.temp), out.temp, rows)
         _compare(path, before, after, f"/results/{name}")
         store_manifest(out.file, after)
         out.check()

@@ -25,6 +25,7 @@ class SealedReader:
     ----------
     sealed : the byte source with the seal.
     file : the open ``h5py.File``.
+    items : (place, object) for every group and dataset, the root first, each one checked.
     """
 
     def __init__(self, path: Path, kind: str, on_read: Callable[[], None] | None = None) -> None:
@@ -34,8 +35,7 @@ class SealedReader:
             with trusting_nothing(path, "/"):
                 self.file = h5py.File(self.sealed, "r")
                 self._check_format(kind)
-            for _ in walk(self.file, path):
-                pass
+            self.items = tuple(walk(self.file, path))
         except BaseException:
             self.close()
             raise

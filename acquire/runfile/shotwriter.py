@@ -18,6 +18,7 @@ from acquire.runfile.manifest import codes_bytes, store_manifest, take_manifest
 from acquire.runfile.records import ShotEntry, ShotHeader, ShotQuality, TraceLike
 from acquire.runfile.sealedwriter import SealedWriter
 from acquire.runfile.shotgroup import Numbers, create_codes, write_numbers
+from acquire.runfile.tree import walk
 
 
 class ShotWriter:
@@ -177,7 +178,7 @@ class ShotWriter:
         self._file.check()
         file = self._file.file
         file.attrs["format"], file.attrs["format_version"] = "floorshot-shot", 1
-        store_manifest(file, take_manifest(file, self._file.temp, known))
+        store_manifest(file, take_manifest(walk(file, self._file.temp), self._file.temp, known))
         # Replacing is safe: only we write here, and a committed shot is never begun again.
         self._file.commit(replace=True)
         self._committed(entry)

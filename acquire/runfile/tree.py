@@ -28,6 +28,8 @@ LARGEST_PACKED = 1 << 22
 """Values of the largest compressed dataset (the time axis)."""
 BY_REFERENCE = {"DIMENSION_LIST", "REFERENCE_LIST"}
 """Attributes by which HDF5 ties axes to data; they are never read here."""
+_BY_REFERENCE = {name.encode() for name in BY_REFERENCE}
+_PLAIN_ATTRIBUTES = (h5py.h5t.TypeStringID, h5py.h5t.TypeIntegerID, h5py.h5t.TypeFloatID)
 _PLAIN = {h5py.h5z.FILTER_FLETCHER32}
 _PACKED = _PLAIN | {h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE}
 
@@ -141,13 +143,16 @@ def _plain_type(dtype: Any) -> bool:
 
 
 def _check_attributes(item: Any, path: Path, place: str) -> None:
-    if len(item.attrs) > MOST_ATTRIBUTES:
+    count = h5py.h5a.get_num_attrs(item.id)
+    if count > MOST_ATTRIBUTES:
         raise DamagedFileError(f"{path}: {place}: more attributes than any run file has")
-    for name in item.attrs:
-        if name in BY_REFERENCE:
+    for index in range(count):  # h5py's own view of attributes takes three times as long
+        attribute = h5py.h5a.open(item.id, index=index)
+        if attribute.name in _BY_REFERENCE:
             continue
-        kind = item.attrs.get_id(name)
-        text = h5py.check_string_dtype(kind.dtype)
-        plain = text is not None or (kind.dtype.kind in "iuf" and kind.dtype.subdtype is None)
-        if not plain or kind.shape not in ((), (1,)):
+        if not isinstance(attribute.get_type(), _PLAIN_ATTRIBUTES) or attribute.shape not in (
+            (),
+            (1,),
+        ):
+            name = attribute.name.decode(errors="replace")
             raise DamagedFileError(f"{path}: {place}@{name[:80]}: not a text or number; refused")

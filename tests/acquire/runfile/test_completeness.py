@@ -7,6 +7,7 @@ import pytest
 
 from acquire.runfile import Event, verify
 from acquire.runfile.completeness import missing_captures, missing_shots
+from acquire.runfile.tree import walk
 
 PLAN = json.dumps(
     {
@@ -111,7 +112,7 @@ def test_a_run_file_without_a_shot_of_its_plan_says_so(maker, run_file, tmp_path
     def change(file):
         del file["plan"]
         write_text(file, "plan", PLAN, "plan.json")
-        store_manifest(file, take_manifest(file, tmp_path))
+        store_manifest(file, take_manifest(walk(file, tmp_path), tmp_path))
 
     found = verify(maker.edit(run_file, tmp_path / "b.h5", change))
 

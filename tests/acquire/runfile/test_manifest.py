@@ -14,6 +14,7 @@ from acquire.runfile.manifest import (
     store_manifest,
     take_manifest,
 )
+from acquire.runfile.tree import walk
 
 
 def test_a_digest_is_sha256_of_the_plain_values(maker, run_file):
@@ -48,7 +49,7 @@ def test_blocks_cover_a_dataset_once_and_in_order(tmp_path, shape):
 def _changed(maker, run_file, tmp_path, change):
     path = maker.edit(run_file, tmp_path / "a.h5", change)
     with h5py.File(path) as file:
-        return differences(read_manifest(file, path), take_manifest(file, path))
+        return differences(read_manifest(file, path), take_manifest(walk(file, path), path))
 
 
 def _one_code(file):
