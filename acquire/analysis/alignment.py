@@ -14,9 +14,9 @@ import numpy as np
 from scipy import special
 from scipy.fft import next_fast_len
 
-from acquire.analysis.inputs import Capture, Floats
+from acquire.analysis.inputs import Capture, Complexes, Floats
 from acquire.analysis.measures import block_values, row_blocks
-from acquire.analysis.shots import advance
+from acquire.analysis.shots import advance, turns
 
 LARGEST_DELAY = 64
 """Delays beyond this are not jitter; the record is left as it is. [sample]"""
@@ -71,60 +71,98 @@ def align(trigger: Capture, template: Floats | None = None) -> Alignment:
     if not used:
         delays, mean = np.zeros_like(delays), values.mean(axis=0)
     if template is not None and template.shape == mean.shape:
-        delays, mean, moved = _bring_to(template, delays, mean)
+        by_noise = np.sqrt(2 * noise / (values.shape[0] * slope)) if slope > 0 else np.inf
+        delays, mean, moved = _bring_to(template, delays, mean, 3 * float(by_noise))
         used = used or moved
     return Alignment(delays, jitter, loss, used, mean)
 
 
 def _onto_own_mean(values: Floats) -> tuple[Floats, Floats]:
     """Return the delays of the rows against their own aligned mean, and the rows aligned."""
-    delays, aligned = np.zeros(values.shape[0]), values
+    rows = _Rows(values)
+    delays, sharp = np.zeros(values.shape[0]), False
     for _ in range(3):
         before = delays
-        delays = _delays(values, aligned.mean(axis=0))
-        aligned = advance(values, delays)
-        if np.max(np.abs(delays - before)) < CLOSE_ENOUGH:
+        delays = rows.delays(rows.mean(before), before if sharp else None)
+        change = np.max(np.abs(delays - before))
+        if change < CLOSE_ENOUGH:
             break
-    return delays, aligned
+        sharp = bool(change < 0.5)
+    del rows  # its memory is needed for the rows aligned
+    return delays, advance(values, delays)
 
 
-def _bring_to(template: Floats, delays: Floats, mean: Floats) -> tuple[Floats, Floats, bool]:
-    """Move a whole shot onto another shot's time origin, where it is the same event."""
-    shift = float(_delays(mean[None, :], template)[0])
+def _bring_to(
+    template: Floats, delays: Floats, mean: Floats, least: float
+) -> tuple[Floats, Floats, bool]:
+    """Move a whole shot onto another shot's time origin, where it is the same event.
+
+    Less than ``least`` is what the noise of two means makes of it, and is left alone. [sample]
+    """
+    shift = float(_Rows(mean[None, :]).delays(_Rows(template[None, :]).spectra[0])[0])
+    if abs(shift) <= least:
+        return delays, mean, False
     moved = advance(mean[None, :], np.array([shift]))[0]
     norm = float(np.linalg.norm(moved) * np.linalg.norm(template))
     if norm == 0.0 or float(moved @ template) / norm < SAME_SHAPE:
         return delays, mean, False
-    return delays + shift, moved, shift != 0.0
+    return delays + shift, moved, True
 
 
-def _delays(values: Floats, template: Floats) -> Floats:
-    """Return the delay of each row against the template. [sample]
+class _Rows:
+    """The spectra of rows, shape (row, frequency); padded, so that no lag in reach wraps round."""
 
-    The peak of the cross-correlation gives the nearest sample, a Newton step on its derivative
-    the fraction.
-    """
-    length = values.shape[1]
-    reach = min(LARGEST_DELAY, length // 4)
-    size = next_fast_len(length + reach + 1, real=True)  # so that no lag within reach wraps round
-    frequency = 2j * np.pi * np.fft.rfftfreq(size)
-    lags = np.concatenate([np.arange(reach + 1), np.arange(-reach, 0)])
-    reference = np.conj(np.fft.rfft(template, size))
-    delays = np.zeros(values.shape[0])
-    for rows in row_blocks(values.shape[0], size):
-        cross = np.fft.rfft(values[rows], size, axis=1) * reference
-        nearest = lags[np.argmax(np.fft.irfft(cross, size, axis=1)[:, lags], axis=1)]
-        found = nearest.astype(np.float64)
-        for _ in range(3):
-            turned = cross * np.exp(frequency * found[:, None])
-            slope = (turned * frequency).real.sum(axis=1)
-            curvature = (turned * frequency**2).real.sum(axis=1)
-            step = np.divide(-slope, curvature, out=np.zeros_like(slope), where=curvature < 0)
-            found += np.clip(step, -0.5, 0.5)
-            if np.max(np.abs(step)) < CLOSE_ENOUGH:
-                break
-        delays[rows] = np.where(np.abs(found - nearest) <= 1.0, found, 0.0)
-    return np.where(np.abs(delays) < reach, delays, 0.0)
+    def __init__(self, values: Floats) -> None:
+        count, length = values.shape
+        self.reach = min(LARGEST_DELAY, length // 4)
+        self.size = next_fast_len(length + self.reach + 1, real=True)
+        self.omega = 2 * np.pi * np.fft.rfftfreq(self.size)
+        self.spectra = np.empty((count, self.omega.size), np.complex128)
+        for rows in self._blocks():
+            self.spectra[rows] = np.fft.rfft(values[rows], self.size, axis=1)
+
+    def _blocks(self) -> list[slice]:
+        return list(row_blocks(self.spectra.shape[0], self.size))
+
+    def mean(self, delays: Floats) -> Complexes:
+        """Return the spectrum of the mean of the rows, each moved earlier by its delay."""
+        if not delays.any():
+            return np.asarray(self.spectra.mean(axis=0))
+        total = np.zeros(self.omega.size, np.complex128)
+        for rows in self._blocks():
+            total += np.einsum("ij,ij->j", self.spectra[rows], turns(self.size, delays[rows]))
+        return total / self.spectra.shape[0]
+
+    def delays(self, template: Complexes, known: Floats | None = None) -> Floats:
+        """Return the delay of each row against a template's spectrum. [sample]
+
+        The peak of the cross-correlation gives the nearest sample, unless it is ``known`` better;
+        Newton steps on its derivative give the fraction.
+        """
+        delays = np.zeros(self.spectra.shape[0])
+        for rows in self._blocks():
+            cross = self.spectra[rows] * np.conj(template)
+            start = self._nearest(cross) if known is None else known[rows]
+            found = start.copy()
+            for _ in range(3):
+                slope, curvature = self._derivatives(cross, found)
+                step = np.divide(-slope, curvature, out=np.zeros_like(slope), where=curvature < 0)
+                found += np.clip(step, -0.5, 0.5)
+                if np.max(np.abs(step)) < CLOSE_ENOUGH:
+                    break
+            delays[rows] = np.where(np.abs(found - start) <= 1.0, found, 0.0)
+        return np.where(np.abs(delays) < self.reach, delays, 0.0)
+
+    def _nearest(self, cross: Complexes) -> Floats:
+        """Return the whole lag at which each cross-correlation is highest."""
+        lags = np.concatenate([np.arange(self.reach + 1), np.arange(-self.reach, 0)])
+        correlation = np.fft.irfft(cross, self.size, axis=1)[:, lags]
+        return np.asarray(lags[np.argmax(correlation, axis=1)], np.float64)
+
+    def _derivatives(self, cross: Complexes, lags: Floats) -> tuple[Floats, Floats]:
+        """Return the first and second derivative of each cross-correlation at a lag."""
+        turned = cross * turns(self.size, lags)
+        return -(turned.imag @ self.omega), -(turned.real @ self.omega**2)
 
 
 def _noise_and_slope(aligned: Floats, mean: Floats) -> tuple[float, float]:

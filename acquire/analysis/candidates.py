@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquire.analysis.inputs import Floats, TransferTable
-from acquire.analysis.transfer import Complexes, interpolate
+from acquire.analysis.inputs import Complexes, Floats, TransferTable
+from acquire.analysis.transfer import interpolate
 
 
 @dataclass(frozen=True, slots=True)

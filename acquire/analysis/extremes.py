@@ -3,13 +3,14 @@
 The largest sample of a noisy mean is chosen *because* its noise is high, so it overstates. The mean
 is first freed of noise by a gain per frequency, in short overlapping segments:
 
-    H = max(0, 1 - N / P)^GAIN
+    H = max(0, 1 - N / P)^(3/4)
 
 with ``P`` the power of the mean and ``N`` that part of it which the scatter between repeats
-explains, both smoothed over neighbouring frequencies (Wiener's gain has the exponent 1). Where the
-event is, H is near 1; elsewhere the noise is taken out before the extremes are read. What the
-choice of H and of the extremes adds to the uncertainty is in the jackknife, which repeats
-everything with each group of rows left out.
+explains, both smoothed over neighbouring frequencies. (Wiener's exponent, 1, is best in the mean
+square but takes a carrier's share from the event too: 0.1 to 0.3 dB low, 6 dB above the floor; 1/2
+leaves white noise in, 0.3 dB high. Measured.) Where the event is, H is near 1; elsewhere the noise
+is taken out before the extremes are read. What the choice of H and of the extremes adds to the
+uncertainty is in the jackknife, which repeats everything with each group of rows left out.
 
 Some noise is left, and a weak event still reads high. How much is asked of a bootstrap: the freed
 mean is taken for the event, noise like that between the rows is added, and all is done again. The
@@ -23,10 +24,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from acquire.analysis.estimates import ExtremeEstimate
-from acquire.analysis.inputs import Floats
+from acquire.analysis.inputs import Complexes, Floats
 from acquire.analysis.quadratic import satterthwaite
 
 SEGMENT = 256
@@ -35,17 +35,11 @@ SEGMENT = 256
 SMOOTH = 17
 """Frequencies of a segment over which powers are smoothed (of SEGMENT / 2 + 1)."""
 
-GAIN = 0.75
-"""Exponent of the gain. 1 is best in the mean square but takes a carrier's share from the event too
-(0.1 to 0.3 dB low, 6 dB above the floor); 0.5 leaves white noise in (0.3 dB high). Measured."""
-
 GROUPS = 16
 """Most groups of rows that the jackknife leaves out in turn."""
 
 DRAWS = 40
 """Draws of noise from which its peak-to-peak is known."""
-
-Complexes = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,7 +186,9 @@ def _freed(difference: Complexes, noise: Floats) -> Complexes:
     """Return spectra with the gain for each frequency applied."""
     above = smooth(difference.real**2 + difference.imag**2)
     share = np.divide(noise, above, out=np.ones_like(above), where=above > 0)
-    freed: Complexes = difference * np.clip(1 - share, 0.0, 1.0) ** GAIN
+    # Two roots make the power of 3/4 ten times faster than ** does.
+    root = np.sqrt(np.clip(1 - share, 0.0, 1.0))
+    freed: Complexes = difference * (root * np.sqrt(root))
     return freed
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Complexes = npt.NDArray[np.complex128]
 Codes = npt.NDArray[np.int8] | npt.NDArray[np.int16]
 
 Role = Literal["reference", "floor", "target", "open_circuit"]

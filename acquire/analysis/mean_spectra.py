@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
-from acquire.analysis.inputs import Capture, Floats, Transducer
+from acquire.analysis.inputs import Capture, Complexes, Floats, Transducer
 from acquire.analysis.spectra import CaptureTraces
 from acquire.analysis.spectrum_grid import Grid, Traces, row_blocks
-from acquire.analysis.transfer import Complexes, transfer_at
+from acquire.analysis.transfer import transfer_at
 
 GROUPS = 16
 FEWEST = 3

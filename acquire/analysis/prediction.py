@@ -15,10 +15,10 @@ import scipy.fft
 from scipy import special
 
 from acquire.analysis.candidates import Candidate
-from acquire.analysis.inputs import Floats
+from acquire.analysis.inputs import Complexes, Floats
 from acquire.analysis.source_model import SourceModel
 from acquire.analysis.tables import Table, table_of
-from acquire.analysis.transfer import Complexes, Mask
+from acquire.analysis.transfer import Mask
 
 CAUTION = (
     "An impedance in a protective conductor drops a voltage while a fault current flows, and can "

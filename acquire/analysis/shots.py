@@ -8,13 +8,14 @@ whatever the number of repeats.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.fft import next_fast_len
 
-from acquire.analysis.inputs import Capture, Floats
+from acquire.analysis.inputs import Capture, Complexes, Floats
 from acquire.analysis.measures import MEASURES, block_values, record_levels, row_blocks
 
 MOST_ROWS = 64
@@ -147,7 +148,27 @@ def advance(values: Floats, delays: Floats) -> Floats:
     size = next_fast_len(length + 2 * PAD, real=True)
     padded = np.pad(values, ((0, 0), (PAD, size - length - PAD)), mode="edge")
     spectrum = np.fft.rfft(padded, axis=1)
-    cycles = np.fft.rfftfreq(padded.shape[1])
-    spectrum *= np.exp(2j * np.pi * cycles * delays[:, None])
-    moved: Floats = np.fft.irfft(spectrum, n=padded.shape[1], axis=1)[:, PAD : PAD + length]
+    spectrum *= turns(size, delays)
+    moved: Floats = np.fft.irfft(spectrum, n=size, axis=1)[:, PAD : PAD + length]
     return moved
+
+
+def turns(size: int, delays: Floats) -> Complexes:
+    """Return exp(2 pi i f d) for each delay d [sample] and frequency f of a real transform.
+
+    As products of a coarse and a fine turn, which takes a fifth of the time of the exponentials.
+
+    Parameters
+    ----------
+    size : of the transform. [sample]
+    delays : shape (row,).
+
+    Returns
+    -------
+    Shape (row, size // 2 + 1).
+    """
+    count = size // 2 + 1
+    side = math.isqrt(count) + 1
+    steps = (2j * np.pi / size) * np.arange(side) * delays[:, None]
+    both = np.exp(side * steps)[:, :, None] * np.exp(steps)[:, None, :]
+    return np.asarray(both.reshape(delays.size, side * side)[:, :count])

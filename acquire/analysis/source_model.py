@@ -18,13 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from acquire.analysis.inputs import Floats
+from acquire.analysis.inputs import Complexes, Floats
 from acquire.analysis.mean_spectra import FEWEST, MeanSpectrum, MeasuredTraces
 from acquire.analysis.spectra import ShotSpectrum
 from acquire.analysis.spectrum_averages import satterthwaite
 from acquire.analysis.spectrum_grid import Grid, SpectrumSetup
 from acquire.analysis.tables import Table, table_of
-from acquire.analysis.transfer import Complexes, Mask, known_band
+from acquire.analysis.transfer import Mask, known_band
 
 LONGEST = 1 << 23
 """A longer record would hold too much memory in the means of its groups. [samples]"""

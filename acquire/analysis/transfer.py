@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from acquire.analysis.inputs import Floats, Transducer, TransferTable
+from acquire.analysis.inputs import Complexes, Floats, Transducer, TransferTable
 
-Complexes = npt.NDArray[np.complex128]
 Mask = npt.NDArray[np.bool_]
 
 WARN_ABOVE = 0.01

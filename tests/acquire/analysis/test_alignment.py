@@ -58,3 +58,11 @@ def test_another_event_is_not(make_capture):
     t = np.arange(1000.0)
     other = np.tile(np.exp(-(((t - 500) / 40) ** 2)), (8, 1))
     assert not align(make_capture(other), first.template).used
+
+
+def test_another_shot_that_lies_as_near_as_noise_lets_it_is_left_where_it_is(make_capture):
+    first = align(make_capture(records(np.zeros(8), 0.01)))
+    for seed in range(1, 6):
+        second = align(make_capture(records(np.zeros(8), 0.01, seed=seed)), first.template)
+        assert not second.used
+        assert not second.delays.any()
