@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from acquire.cli import console
 from acquire.errors import DamagedFileError, ExitCode
+
+if TYPE_CHECKING:
+    from acquire.runfile.records import Damage
 
 
 @click.command(
@@ -38,10 +42,24 @@ def command(files: tuple[Path, ...]) -> int:
             console.complain(str(error))
             whole = False
             continue
-        for place in damage:
-            console.complain(str(place))
+        for line in _lines(damage):
+            console.complain(line)
         if damage:
             whole = False
         else:
             console.say(f"{path}: whole")
     return int(ExitCode.OK if whole else ExitCode.BAD_INPUT)
+
+
+def _lines(damage: list[Damage]) -> list[str]:
+    """Return a line for each file and finding, with every place where it was found.
+
+    One byte of HDF5's own structure may make many places unreadable, all in the same way.
+    """
+    places: dict[tuple[str, str], list[str]] = {}
+    for one in damage:
+        places.setdefault((one.file, one.found), []).append(one.place)
+    return [
+        ": ".join(part for part in (file, ", ".join(filter(None, where)), found) if part)
+        for (file, found), where in places.items()
+    ]
