@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-RUNS = 6
+RUNS = 4
 GOAL = 0.95
 
 

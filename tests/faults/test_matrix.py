@@ -1,16 +1,17 @@
-"""Every fault that a simulated instrument has, on every transport: what is seen, done and kept.
+"""Every fault that a simulated instrument has: what is seen, done and kept.
 
 The matrix that acquire/run/README.md shows is printed by::
 
     FAULT_MATRIX=FILE python -m pytest tests/faults/test_matrix.py -k as_markdown
 
-Faults that never touch the scope's wire are tried on sockets; ``FAULT_MATRIX=all`` tries
-them on every transport, as the printed matrix does.
+Each is tried on sockets, and what touches the scope's wire on one other transport too, in turn;
+``FAULT_MATRIX=all`` tries each on every transport, as the printed matrix does.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import os
 import re
 from pathlib import Path
@@ -117,15 +118,21 @@ OFF_THE_WIRE = {
     "no_trigger", "late_trigger", "error_queue_entries", "settings_do_not_stick",
     "relay_stuck_open", "relay_stuck_closed",
 }  # fmt: skip
+ON_THE_WIRE = [
+    case
+    for case in CASES
+    if not {fault.name for fault in case.faults} <= OFF_THE_WIRE
+    and {fault.role for fault in case.faults} == {"scope"}
+]
 TRIED = [
     pytest.param(case, transport, id=f"{case.label}-{transport}")
-    for case in CASES
-    for transport in SERVERS
-    if transport == "socket"
-    or os.environ.get("FAULT_MATRIX") == "all"
-    or (
-        not {fault.name for fault in case.faults} <= OFF_THE_WIRE
-        and {fault.role for fault in case.faults} == {"scope"}
+    for case, transport in (
+        itertools.product(CASES, SERVERS)
+        if os.environ.get("FAULT_MATRIX") == "all"
+        else (
+            *((case, "socket") for case in CASES),
+            *zip(ON_THE_WIRE, itertools.cycle(("vxi11", "hislip")), strict=False),
+        )
     )
 ]
 

@@ -92,7 +92,7 @@ def _wait_for_line(process, stream, text, seconds=PATIENCE):
     raise AssertionError(f"no line with {text!r} came; there was: {''.join(lines)}")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def wait_for_line():
     return _wait_for_line
 

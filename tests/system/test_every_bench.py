@@ -30,6 +30,7 @@ from simulated_instruments.scenario import Scenario
 
 SEED = 5
 OTHER_TRANSPORTS = ("hislip", "vxi11")
+OTHERS = ("keysight_infiniivision", "lecroy", "rohde_schwarz", "tektronix_old")
 STEADY = replace(Scenario(), drift=0.0, wander=(0.0, 1.0))
 START, DURATION, RATE = -1e-6, 10e-6, 125e6
 RECIPE = Path(__file__).resolve().parents[2] / "profiles" / "recipes" / "bonding_lead.yaml"
@@ -137,7 +138,7 @@ def test_the_recipe_runs_unchanged_and_holds_the_truth(recipe, dialect, on_socke
 
 @pytest.mark.parametrize(
     ("dialect", "transport"),
-    list(zip(DIALECTS, itertools.cycle(OTHER_TRANSPORTS), strict=False)),
+    list(zip(OTHERS, itertools.cycle(OTHER_TRANSPORTS), strict=False)),
 )
 def test_another_transport_brings_the_very_same_samples(
     recipe, dialect, transport, on_sockets, tmp_path

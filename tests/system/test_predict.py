@@ -10,7 +10,20 @@ AIR_COIL = {"inductance": "0.35 uH", "resistance": "46 mohm", "capacitance": "2 
 """As in ``simulated_instruments.scenario``: the candidate that is measured as well."""
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory, program_in, wait_for_line):
+    """A run of such a recipe, carried out once: (program, run file)."""
+    program = program_in(tmp_path_factory.mktemp("open_circuit"))
+    bench = "bench.yaml"
+    simulate = ("simulate", "--port", "0", "--write", bench, "--seed", "9")
+    with program.started(*simulate) as laboratory:
+        wait_for_line(laboratory, laboratory.stdout, "Ready")
+        done = program.run("run", recipe(program), "--bench", bench)
+    assert done.returncode in (0, 1, 3), done.stderr
+    (run_file,) = (program.folder / "runs").glob("*.h5")
+    return program, run_file
+
+
 def recipe(program):
     """The shipped recipe on a conductor that protects nobody, with an open-circuit shot."""
     text = program.run("example", "bonding_lead").stdout
@@ -32,13 +45,10 @@ def recipe(program):
     return path
 
 
-def test_the_prediction_for_a_measured_candidate_holds(program, simulated, recipe):
-    bench, _ = simulated("bench.yaml", "--seed", "9")
-    done = program.run("run", recipe, "--bench", bench)
-    assert done.returncode in (0, 1, 3), done.stderr
-    (run_file,) = (program.folder / "runs").glob("*.h5")
+def test_the_prediction_for_a_measured_candidate_holds(measured):
+    program, run_file = measured
     document = json.loads(program.run("show", run_file, "--json").stdout)
-    measured = {
+    found = {
         r["measure"]: r["attenuation"]
         for r in document["results"]
         if r["quantity"] == "lead_current"
@@ -62,7 +72,7 @@ def test_the_prediction_for_a_measured_candidate_holds(program, simulated, recip
     prediction = json.loads(told.stdout)
     for level in prediction["levels"]:
         low, high = level["interval_db"]
-        measured_low, measured_high = measured[level["measure"]]["interval_db"]
+        measured_low, measured_high = found[level["measure"]]["interval_db"]
         assert low <= measured_high + 0.2, level  # the fit stops at the edge of the trusted band
         assert measured_low - 0.2 <= high, level
     # ohm's law at 50 Hz: 46 milliohm and 2 pi 50 0.35 uH = 0.11 milliohm, at 200 A
@@ -76,11 +86,9 @@ def test_the_prediction_for_a_measured_candidate_holds(program, simulated, recip
     assert "CAUTION" in shown.stderr
 
 
-def test_an_impedance_table_with_mistakes_is_told_by_line(program, simulated, recipe):
-    bench, _ = simulated()
-    assert program.run("run", recipe, "--bench", bench).returncode in (0, 1, 3)
-    (run_file,) = (program.folder / "runs").glob("*.h5")
-    table = program.folder / "choke.csv"
+def test_an_impedance_table_with_mistakes_is_told_by_line(measured, tmp_path):
+    program, run_file = measured
+    table = tmp_path / "choke.csv"
     table.write_text("frequency [MHz], impedance [ohm], phase [deg]\n0.1, 60, 80\n1, many, 60\n")
 
     told = program.run("predict", run_file, "--impedance-table", table)

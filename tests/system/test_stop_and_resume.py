@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture
 def slow_recipe(short_recipe):
     """A run of it lasts long enough to be caught in the middle."""
-    short_recipe.write_text(short_recipe.read_text().replace("repeats: 8", "repeats: 60"))
+    short_recipe.write_text(short_recipe.read_text().replace("repeats: 8", "repeats: 24"))
     return short_recipe
 
 

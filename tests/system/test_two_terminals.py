@@ -52,13 +52,13 @@ def test_the_exit_code_follows_the_limits(program, simulated, short_recipe):
     assert codes == {"0.5 dB": 0, "60 dB": 1}
 
 
-def test_one_recipe_on_two_dialects_gives_one_result(program, simulated):
+def test_one_recipe_on_two_dialects_gives_one_result(program, simulated, short_recipe):
     """The same recipe file, unchanged, and the same circuit behind either oscilloscope."""
     found = {}
     for dialect in DIALECTS:
         bench, _ = simulated(f"{dialect}.yaml", "--dialect", dialect, "--seed", "5")
         output = program.folder / dialect
-        done = program.run("run", "bonding_lead", "--bench", bench, "--output", output)
+        done = program.run("run", short_recipe, "--bench", bench, "--output", output)
         assert done.returncode in (0, 1, 3), done.stderr
         (run_file,) = output.glob("*.h5")
         document = json.loads(program.run("show", run_file, "--json").stdout)
@@ -79,7 +79,7 @@ def test_one_recipe_on_two_dialects_gives_one_result(program, simulated):
             assert other_low is None or high >= other_low, name
         elif other[name]["state"] == "resolved":
             assert low is None or other_high >= low, name
-    assert compared >= 4
+    assert compared >= 2
 
 
 @pytest.mark.parametrize("fixture", ["relay", "operator"])
