@@ -64,15 +64,15 @@ def align(trigger: Capture, template: Floats | None = None) -> Alignment:
     )
     delays, aligned = _onto_own_mean(values)
     mean = aligned.mean(axis=0)
-    noise, slope = _noise_and_slope(aligned, mean)
-    jitter, significant = _jitter(delays, noise, slope)
+    by_noise, slope = _noise_and_slope(aligned, mean)
+    jitter, significant = _jitter(delays, by_noise)
     loss = jitter**2 * slope / max(float(mean @ mean), np.finfo(float).tiny)
     used = significant and loss > WORTHWHILE_LOSS
     if not used:
         delays, mean = np.zeros_like(delays), values.mean(axis=0)
     if template is not None and template.shape == mean.shape:
-        by_noise = np.sqrt(2 * noise / (values.shape[0] * slope)) if slope > 0 else np.inf
-        delays, mean, moved = _bring_to(template, delays, mean, 3 * float(by_noise))
+        least = 3 * float(np.sqrt(2 * by_noise / len(values)))
+        delays, mean, moved = _bring_to(template, delays, mean, least)
         used = used or moved
     return Alignment(delays, jitter, loss, used, mean)
 
@@ -166,20 +166,34 @@ class _Rows:
 
 
 def _noise_and_slope(aligned: Floats, mean: Floats) -> tuple[float, float]:
-    """Return the variance of a sample between rows, and the energy of the mean's derivative."""
-    rest = aligned - mean
-    variance = float(np.einsum("ij,ij->", rest, rest)) / max(1, rest.size - rest.shape[1])
+    """Return the variance that noise gives to a delay, and the energy of the mean's derivative.
+
+    The noise of a row moves its own delay; the template is a noisy mean itself, which moves it
+    further where the derivative of the noise is not small against that of the event. [sample^2]
+    """
+    count = len(aligned)
     slope = np.gradient(mean)
-    return variance, float(slope @ slope)
+    energy = float(slope @ slope)
+    if count < 2:  # a single row tells nothing of its noise
+        return 0.0, energy
+    noise = rough = 0.0
+    for rows in row_blocks(*aligned.shape):
+        rest = aligned[rows] - mean
+        noise += float(np.einsum("ij,ij->", rest, rest))
+        steep = np.gradient(rest, axis=1)
+        rough += float(np.einsum("ij,ij->", steep, steep))
+    in_mean = rough / (count - 1) / count
+    event = energy - in_mean
+    if event <= 0.0:
+        return np.inf, energy
+    return noise / ((count - 1) * mean.size) / event * (1 + in_mean / event), energy
 
 
-def _jitter(delays: Floats, variance: float, slope: float) -> tuple[float, bool]:
+def _jitter(delays: Floats, by_noise: float) -> tuple[float, bool]:
     """Return the jitter beyond what noise alone would make of it, and whether it is significant."""
-    if delays.size < 2 or slope == 0.0:
+    if delays.size < 2 or not np.isfinite(by_noise):
         return 0.0, False
     seen = float(delays.var(ddof=1))
-    by_noise = variance / slope
-    beyond = max(0.0, seen - by_noise)
     freedom = delays.size - 1
     limit = float(special.chdtri(freedom, 0.001)) / freedom  # chi-squared, one in a thousand
-    return float(np.sqrt(beyond)), bool(seen > by_noise * limit)
+    return float(np.sqrt(max(0.0, seen - by_noise))), bool(seen > by_noise * limit)

@@ -53,6 +53,12 @@ def test_another_shot_is_brought_to_the_template(make_capture):
     assert second.delays == pytest.approx(np.full(8, 3.4), abs=0.02)
 
 
+def test_a_shot_of_one_record_is_brought_to_the_template(make_capture):
+    first = align(make_capture(records(np.zeros(8), 0.01)))
+    second = align(make_capture(records([3.4], 0.01, seed=1)), first.template)
+    assert second.delays == pytest.approx([3.4], abs=0.04)
+
+
 def test_another_event_is_not(make_capture):
     first = align(make_capture(records(np.zeros(8), 0.01)))
     t = np.arange(1000.0)
@@ -66,3 +72,18 @@ def test_another_shot_that_lies_as_near_as_noise_lets_it_is_left_where_it_is(mak
         second = align(make_capture(records(np.zeros(8), 0.01, seed=seed)), first.template)
         assert not second.used
         assert not second.delays.any()
+
+
+@pytest.mark.parametrize("noise", [0.01, 0.05, 0.1, 0.2])
+def test_noise_is_not_taken_for_jitter(make_capture, noise):
+    """One chance in a thousand is meant; where noise is strong, a few in a hundred are met."""
+    used = sum(
+        align(make_capture(records(np.zeros(32), noise, seed), vertical_range=8.0)).used
+        for seed in range(50)
+    )
+    assert used <= 3
+
+
+def test_jitter_that_noise_does_not_explain_is_removed(make_capture):
+    true = np.random.default_rng(3).uniform(-1, 1, 32)
+    assert align(make_capture(records(true, 0.05), vertical_range=8.0)).used
