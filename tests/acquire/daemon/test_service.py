@@ -123,7 +123,7 @@ def test_a_worker_that_outlives_its_daemon_is_left_to_end_its_run(
 def test_a_hung_worker_is_ended_at_its_deadline_and_the_run_is_tried_again(
     folder, bench, serving, submit, queue, ended, wait_until
 ):
-    (folder.root / "daemon.yaml").write_text("stall_limit: 4 s\nattempts: 2\n")
+    (folder.root / "daemon.yaml").write_text("stall_limit: 6 s\nattempts: 2\n")
     number = submit()
     serving("--no-http")
     wait_until(lambda: "shot_stored" in names(queue, number))
