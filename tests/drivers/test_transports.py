@@ -216,6 +216,7 @@ def test_handles_do_not_pile_up(scope):
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.usefixtures("swept")
 def test_a_refused_opening_leaves_no_socket_open(bench):
     """pyvisa-py drops its half-made HiSLIP client unclosed, which only a warning tells of."""
     bench.faults.inject("busy_second_client", count=10)

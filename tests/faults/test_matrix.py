@@ -226,9 +226,11 @@ def changed(text, changes, every=True):
     return text
 
 
-# pyvisa-py drops a HiSLIP client that was refused without closing it; Python does, and warns
+# pyvisa-py drops a HiSLIP client that was refused without closing it; Python does, and warns. The
+# filter holds for this test only, so what is left is ``swept`` before it ends.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.timeout(60)  # nothing hangs past its deadline; the longest stall lasts 30 s alone
+@pytest.mark.usefixtures("swept")
 @pytest.mark.parametrize(("case", "transport"), TRIED)
 def test_a_fault_ends_as_the_matrix_says(case, transport, tmp_path):
     trial = Trial(case, transport, tmp_path / "runs")
