@@ -7,6 +7,7 @@ from dataclasses import replace
 import GTC
 import numpy as np
 import pytest
+from scipy import stats
 
 from acquire.analysis import budget
 from acquire.analysis.measures import MEASURES
@@ -85,3 +86,11 @@ def test_quantisation_left_in_a_dithered_mean(make_shot, sigma):
         assert found == pytest.approx(error, rel=0.5, abs=0.01)
     else:
         assert found >= 0.8 * error
+
+
+@pytest.mark.parametrize("freedom", [1.0, 3.7, 15.0, 1e6, float("inf")])
+@pytest.mark.parametrize("coverage", [0.6827, 0.95, 0.999])
+def test_factors_are_the_points_of_students_t(freedom, coverage):
+    two, one = budget.two_sided(coverage, freedom), budget.one_sided(coverage, freedom)
+    assert two.k == pytest.approx(stats.t.interval(coverage, freedom)[1], rel=1e-9)
+    assert one.k == pytest.approx(stats.t.ppf(coverage, freedom), rel=1e-9)
