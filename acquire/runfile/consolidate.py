@@ -124,8 +124,9 @@ def prove(path: Path) -> None:
     DamagedFileError
         With the first difference.
     """
-    with SealedReader(path, FORMAT) as reader:
-        wrong = differences(reader.manifest(), take_manifest(reader.items, path))
+    with SealedReader(path, FORMAT, check=False) as reader:
+        found = take_manifest(walk(reader.file, path), path)
+        wrong = differences(reader.manifest(), found)
     if wrong:
         raise DamagedFileError(f"{path}: read back, {wrong[0][0]} is {wrong[0][1]}")
 

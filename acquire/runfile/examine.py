@@ -19,6 +19,7 @@ import os
 import resource
 import sys
 import time
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ from acquire.runfile.manifest import (
 )
 from acquire.runfile.seal import SealedFile, span
 from acquire.runfile.sealedreader import SealedReader
+from acquire.runfile.tree import walk
 
 UNREADABLE = (
     DamagedFileError,
@@ -85,16 +87,23 @@ class _Unchecked(io.FileIO):
 
 def vet(path: Path, kind: str) -> Wrong:
     """Touch all that a reader will touch but the codes themselves."""
-    with SealedReader(path, kind, on_read=_HEART.beat) as reader:
-        codes = {}
-        for place, item in reader.items:
-            if isinstance(item, h5py.Dataset) and item.ndim == 2 and item.dtype.kind == "i":
-                if item.chunks:
-                    item.id.get_num_chunks()
-                codes[place] = [""]
-        take_manifest(reader.items, path, codes)
+    codes: dict[str, list[str]] = {}
+    with SealedReader(path, kind, on_read=_HEART.beat, check=False) as reader:
+        take_manifest(_indexed(walk(reader.file, path), codes), path, codes)
         reader.manifest()
     return []
+
+
+def _indexed(
+    items: Iterable[tuple[str, Any]], codes: dict[str, list[str]]
+) -> Iterator[tuple[str, Any]]:
+    """Read the index of each dataset of codes, and mark it as one whose values are not read."""
+    for place, item in items:
+        if isinstance(item, h5py.Dataset) and item.ndim == 2 and item.dtype.kind == "i":
+            if item.chunks:
+                item.id.get_num_chunks()
+            codes[place] = [""]
+        yield place, item
 
 
 def verify(path: Path, kind: str) -> Wrong:
@@ -112,9 +121,10 @@ def verify(path: Path, kind: str) -> Wrong:
 
 
 def _whole(path: Path, kind: str) -> Wrong:
-    with SealedReader(path, kind, on_read=_HEART.beat) as reader:
+    with SealedReader(path, kind, on_read=_HEART.beat, check=False) as reader:
+        found = take_manifest(walk(reader.file, path), path)
         stored = reader.manifest()
-        wrong = differences(stored, take_manifest(reader.items, path))
+        wrong = differences(stored, found)
         if kind == "floorshot-run" and not wrong:
             wrong = incomplete(reader.file)
     if kind == "floorshot-shot" and f"/shots/{path.stem}" not in stored:

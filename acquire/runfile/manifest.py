@@ -44,7 +44,7 @@ def take_manifest(
     path : for messages.
     known : row digests by place, which are not read again.
     """
-    known = known or {}
+    known = {} if known is None else known
     return {place: entry_of(item, place, path, known.get(place)) for place, item in items}
 
 

@@ -21,21 +21,35 @@ FORMATS = {"floorshot-run": 1, "floorshot-shot": 1}
 class SealedReader:
     """An HDF5 file of ours, its seal and structure checked.
 
+    Parameters
+    ----------
+    path, kind : the file, and which of `FORMATS` it should be.
+    on_read : called with each read.
+    check : walk the structure now; unset where the caller walks all of it before anything else.
+
     Attributes
     ----------
     sealed : the byte source with the seal.
     file : the open ``h5py.File``.
-    items : (place, object) for every group and dataset, the root first, each one checked.
     """
 
-    def __init__(self, path: Path, kind: str, on_read: Callable[[], None] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        kind: str,
+        on_read: Callable[[], None] | None = None,
+        *,
+        check: bool = True,
+    ) -> None:
         self.path = path
         self.sealed = SealedFile(path, on_read)
         try:
             with trusting_nothing(path, "/"):
                 self.file = h5py.File(self.sealed, "r")
                 self._check_format(kind)
-            self.items = tuple(walk(self.file, path))
+            if check:
+                for _ in walk(self.file, path):
+                    pass
         except BaseException:
             self.close()
             raise
