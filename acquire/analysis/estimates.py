@@ -237,6 +237,6 @@ class ExtremeEstimate:
         """Return the estimate without slack."""
         return replace(self, slack=0.0)
 
-    def with_pickup(self, along: float, whole: float) -> ExtremeEstimate:  # noqa: ARG002
+    def with_pickup(self, along: float, whole: float) -> ExtremeEstimate:  # noqa: ARG002 - as the other
         """Return the estimate with a pickup that did not repeat by ``along``. [unit]"""
         return replace(self, slack=self.slack + along**2)

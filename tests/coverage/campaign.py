@@ -19,9 +19,9 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
-from synthetic import Regime, choices_for, draw  # noqa: E402
+from synthetic import Regime, choices_for, draw  # noqa: E402 - after the path
 
-from acquire.analysis.evaluate import evaluate  # noqa: E402
+from acquire.analysis.evaluate import evaluate  # noqa: E402 - after the path
 
 MEASURES = ("peak_to_peak", "rms", "band_b")
 
